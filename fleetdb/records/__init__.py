@@ -1,0 +1,1 @@
+"""The domain: the documents a fleet and its workshops send, and what may be wrong with them."""

@@ -1,0 +1,78 @@
+"""Field types shared by the documents: strict numbers, clean text, times with offset."""
+
+from __future__ import annotations
+
+import unicodedata
+from datetime import date, datetime
+from typing import Annotated, Any
+from uuid import UUID
+
+from pydantic import AfterValidator, BeforeValidator, Field, Strict, StringConstraints
+
+from fleetdb.timestamps import parse_rfc3339
+
+
+def _no_control_characters(text: str) -> str:
+    for character in text:
+        # Cc: control (PostgreSQL text cannot hold NUL); Cs: half of a surrogate pair.
+        if unicodedata.category(character) in ("Cc", "Cs") and character not in "\n\t":
+            raise ValueError(f"contains the unprintable character U+{ord(character):04X}")
+    return text
+
+
+def _one_line(text: str) -> str:
+    if text != text.strip():
+        raise ValueError("begins or ends with a blank")
+    if "\n" in text or "\t" in text:
+        raise ValueError("must be one line without tabs")
+    return text
+
+
+def _time(value: Any) -> Any:
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise ValueError("has no UTC offset")
+        return value
+    if not isinstance(value, str):
+        raise ValueError(
+            "expected an RFC 3339 time with offset in quotes, such as 2026-03-01T08:30:00+01:00"
+        )
+    return parse_rfc3339(value)
+
+
+def _date(value: Any) -> Any:
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    if not isinstance(value, str) or len(value) != 10 or value[4:5] != "-":
+        raise ValueError("expected a date in quotes, such as 2026-03-01")
+    return date.fromisoformat(value)
+
+
+def _uuid(value: Any) -> Any:
+    if isinstance(value, UUID):
+        return value
+    if not isinstance(value, str) or len(value) != 36:
+        raise ValueError(
+            "expected a UUID in quotes, such as 018f3c1e-7a2b-7c3d-8e4f-5a6b7c8d9e0f"
+        )
+    return UUID(value)
+
+
+Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+WholeNumber = Annotated[int, Strict()]
+Name = Annotated[
+    str,
+    Strict(),
+    StringConstraints(min_length=1, max_length=80),
+    AfterValidator(_no_control_characters),
+    AfterValidator(_one_line),
+]
+Text = Annotated[
+    str,
+    Strict(),
+    StringConstraints(min_length=1, max_length=2000),
+    AfterValidator(_no_control_characters),
+]
+Time = Annotated[datetime, BeforeValidator(_time, json_schema_input_type=str)]
+Date = Annotated[date, BeforeValidator(_date, json_schema_input_type=str)]
+Uuid = Annotated[UUID, BeforeValidator(_uuid, json_schema_input_type=str)]

@@ -1,0 +1,1 @@
+"""The truth: tables, ingest and queries in SQLAlchemy, on SQLite or PostgreSQL."""
