@@ -1,0 +1,1 @@
+"""Alembic migrations: every schema the truth has had, oldest first."""

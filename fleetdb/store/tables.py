@@ -18,7 +18,7 @@ from fleetdb.store.columns import Base, FleetId, NameText, RowId
 
 
 class Installation(Base):
-    """One row: which database this is, so that a mirror of another is never mistaken for its own."""
+    """One row: which database this is, so that a mirror of another is not taken for its own."""
 
     __tablename__ = "installation"
     id: Mapped[RowId]
