@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Row, insert
+from sqlalchemy import insert
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -17,7 +17,7 @@ def insert_new(
     table: type[Base],
     rows: Sequence[dict[str, Any]],
     returning: Sequence[InstrumentedAttribute[Any]],
-) -> Sequence[Row[Any]]:
+) -> list[tuple[Any, ...]]:
     """Insert ``rows`` where no unique constraint forbids it; return the columns of those inserted.
 
     On PostgreSQL a rival transaction that is inserting the same key is waited for:
@@ -32,7 +32,7 @@ def insert_new(
         .on_conflict_do_nothing()
         .returning(*(table.__table__.c[column.key] for column in returning))
     )
-    return session.connection().execute(statement, list(rows)).all()
+    return [tuple(row) for row in session.connection().execute(statement, list(rows))]
 
 
 def insert_all(session: Session, table: type[Base], rows: Sequence[dict[str, Any]]) -> None:
