@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import difflib
 import json
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from fleetdb.errors import InvalidInputError, Problem
 from fleetdb.records.documents import Document, Kind
+
+D = TypeVar("D", bound=Document)
 
 # Errors of pydantic whose own words would not tell a workshop what is right.
 _PLAIN_WORDS = {
@@ -46,12 +48,17 @@ def parse_document(kind: Kind, raw: bytes | str | dict[str, Any]) -> Document:
     InvalidInputError
         With one problem per bad field.
     """
+    return parse_as(kind.model, raw)
+
+
+def parse_as(model: type[D], raw: bytes | str | dict[str, Any]) -> D:
+    """Return the ``model`` that ``raw`` holds: ``parse_document`` for any strict model."""
     values = raw if isinstance(raw, dict) else parse_object(raw)
     try:
-        return kind.model.model_validate(values)
+        return model.model_validate(values)
     except ValidationError as error:
         raise InvalidInputError(
-            [_problem(kind.model, e) for e in error.errors(include_url=False)]
+            [_problem(model, e) for e in error.errors(include_url=False)]
         ) from None
 
 

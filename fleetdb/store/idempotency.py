@@ -105,9 +105,7 @@ def begin(session: Session, request: KeyedRequest, now: datetime) -> KeptAnswer 
 def finish(session: Session, request: KeyedRequest, answer: KeptAnswer) -> None:
     """Keep the answer that ``request`` got."""
     session.execute(
-        update(IdempotencyKey)
-        .where(*_is(request))
-        .values(status=answer.status, body=answer.body)
+        update(IdempotencyKey).where(*_is(request)).values(status=answer.status, body=answer.body)
     )
 
 
