@@ -1,0 +1,80 @@
+"""The views the trend reads, over the mirror's files or over tables in memory.
+
+Both have the columns of ``TREND_SCHEMAS``; superseded and voided records are left
+out, and a vehicle is shown as the version in force says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+
+from fleetdb.errors import FleetDbError
+from fleetdb.records.trend_schemas import TREND_SCHEMAS
+from fleetdb.warehouse.manifest import Manifest, read_manifest
+
+
+def register_mirror(connection: duckdb.DuckDBPyConnection, mirror_folder: Path) -> Manifest:
+    """Create the views over a mirror's files; return the manifest that named them.
+
+    The views stay with this state of the mirror. Its files outlive later syncs by
+    the mirror's grace period; register again for a newer state.
+
+    Raises
+    ------
+    FleetDbError
+        There is no mirror in this folder, or its manifest cannot be used.
+    """
+    manifest = read_manifest(mirror_folder)
+    if manifest is None:
+        raise FleetDbError("there is no mirror yet: run `fleetdb mirror sync`")
+    for name, schema in TREND_SCHEMAS.items():
+        columns = ", ".join(f"row.{column}" for column in schema.names)
+        source = _files(mirror_folder, manifest, name)
+        connection.execute(
+            f"CREATE OR REPLACE VIEW {name} AS "  # noqa: S608 - names of our own, paths quoted
+            f"SELECT {columns} FROM {source} AS row " + _restriction(name, mirror_folder, manifest)
+        )
+    return manifest
+
+
+def register_tables(connection: duckdb.DuckDBPyConnection, tables: Mapping[str, pa.Table]) -> None:
+    """Create the same views over Arrow tables that hold no withdrawn record.
+
+    Raises
+    ------
+    ValueError
+        A table is missing or has not the columns of its schema.
+    """
+    for name, schema in TREND_SCHEMAS.items():
+        if name not in tables:
+            raise ValueError(f"the table {name} is missing")
+        if not tables[name].schema.equals(schema):
+            raise ValueError(f"the table {name} has columns {tables[name].schema.names}")
+        connection.register(name, tables[name])
+
+
+def parquet_source(paths: list[Path]) -> str:
+    """Return the SQL that reads Parquet files; a view cannot take bound values."""
+    quoted = ", ".join("'" + str(path).replace("'", "''") + "'" for path in paths)
+    return f"read_parquet([{quoted}], hive_partitioning = false)"
+
+
+def _files(folder: Path, manifest: Manifest, table: str) -> str:
+    return parquet_source([folder / part.path for part in manifest.parts_of(table)])
+
+
+def _restriction(name: str, folder: Path, manifest: Manifest) -> str:
+    if name == "test_records":
+        superseded = _files(folder, manifest, "superseded_records")
+        voided = _files(folder, manifest, "voided_records")
+        return (
+            f"ANTI JOIN {superseded} AS superseded USING (record_id) "
+            f"ANTI JOIN {voided} AS voided USING (record_id)"
+        )
+    if name == "vehicles":
+        return "QUALIFY row_number() OVER (PARTITION BY row.vehicle ORDER BY row.row_id DESC) = 1"
+    return ""
