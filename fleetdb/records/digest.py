@@ -27,34 +27,31 @@ def digest(document: Document) -> str:
     >>> digest(parse_document(Kind.VEHICLES, calm)) == digest(parse_document(Kind.VEHICLES, odd))
     True
     """
-    # Our own text, not the library's: digests are kept for the life of the data
-    # and must not change with a library's way of writing numbers or times.
-    text = json.dumps(
-        _canonical(document.model_dump()),
-        sort_keys=True,
-        separators=(",", ":"),
-        ensure_ascii=True,
-        default=_plain,
-    )
+    values = document.model_dump(exclude_none=True)
+    if not values.get("conditions", True):
+        del values["conditions"]
+    if "leak" in values:
+        values["leak"]["cylinders"].sort(key=lambda entry: entry["cylinder"])
+    text = _write(values)
+    if "-0.0" in text:
+        text = _write(_without_minus_zero(values))
     return hashlib.sha256(text.encode("ascii")).hexdigest()
-
-
-def _canonical(values: dict[str, Any]) -> dict[str, Any]:
-    result: dict[str, Any] = {}
-    for name, value in values.items():
-        if value is None:
-            continue
-        if isinstance(value, dict):
-            value = _canonical(value)
-            if not value:
-                continue
-        elif isinstance(value, float):
-            value += 0.0  # minus zero becomes zero
-        elif isinstance(value, list):
-            value = sorted((_canonical(entry) for entry in value), key=lambda e: e["cylinder"])
-        result[name] = value
-    return result
 
 
 def _plain(value: Any) -> str:
     return format_rfc3339(value) if isinstance(value, datetime) else str(value)
+
+
+# Our own text, not the document library's: digests are kept for the life of the data
+# and must not change with a library's way of writing numbers or times.
+_write = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=True, default=_plain
+).encode
+
+
+def _without_minus_zero(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _without_minus_zero(entry) for name, entry in value.items()}
+    if isinstance(value, list):
+        return [_without_minus_zero(entry) for entry in value]
+    return value + 0.0 if isinstance(value, float) else value

@@ -72,7 +72,7 @@ def parse_object(raw: bytes | str) -> dict[str, Any]:
     """
     try:
         text = raw.decode("utf-8-sig") if isinstance(raw, bytes) else raw.removeprefix("\ufeff")
-        value = json.loads(text, object_pairs_hook=_each_name_once, parse_int=_int)
+        value = _READER.decode(text)
     except UnicodeDecodeError as error:
         _refuse(f"byte {error.start + 1} is not UTF-8; the text must be UTF-8")
     except json.JSONDecodeError as error:
@@ -102,10 +102,14 @@ def _each_name_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
             if name in seen:
                 raise InvalidInputError.at(_pointer((name,)), "is given twice in one object")
             seen.add(name)
-    for name in values:
-        if not name.isprintable():
-            raise InvalidInputError.at(_pointer((name,)), "unknown field")
+    if not "".join(values).isprintable():
+        # No field's name, and one that the document library cannot even report.
+        name = next(name for name in values if not name.isprintable())
+        raise InvalidInputError.at(_pointer((name,)), "unknown field")
     return values
+
+
+_READER = json.JSONDecoder(object_pairs_hook=_each_name_once, parse_int=_int)
 
 
 def _problem(model: type[Document], error: ErrorDetails) -> Problem:

@@ -21,9 +21,10 @@ from fleetdb.store.refusals import RefusedFile
 from fleetdb.store.sources import SUFFIX, Source, Sources, find_sources, kind_of
 
 LONGEST_LINE_BYTES = 1024 * 1024
+_LINES_PER_PROGRESS = 200
 
 Progress = Callable[[Source, int], None]
-"""Called with the file being read and the bytes read of it since the last call."""
+"""Called now and then with the file being read and the bytes read of it since the last call."""
 
 
 @dataclass
@@ -135,9 +136,11 @@ class _Load:
         """Give the lines that parse; refuse the others."""
         try:
             with source.path.open("rb") as file:
+                read_bytes = 0
                 for number, text, is_whole in _raw_lines(file):
-                    if self.progress is not None:
-                        self.progress(source, len(text))
+                    if self.progress is not None and number % _LINES_PER_PROGRESS == 0:
+                        self.progress(source, file.tell() - read_bytes)
+                        read_bytes = file.tell()
                     try:
                         if not is_whole:
                             raise InvalidInputError.at(

@@ -80,15 +80,20 @@ def _known_vehicles(session: Session, fleet_id: int, vehicles: set[str]) -> dict
         .scalar_subquery()
     )
     rows = session.execute(
-        select(VehicleIdentity.id, VehicleIdentity.vehicle, VehicleVersion, Depot.name)
+        select(
+            VehicleIdentity.id,
+            VehicleIdentity.vehicle,
+            Depot.name.label("depot"),
+            VehicleVersion.pump_family,
+            VehicleVersion.in_service_on,
+            VehicleVersion.vin,
+            VehicleVersion.registration,
+        )
         .join(VehicleVersion, VehicleVersion.id == in_force)
         .outerjoin(Depot, Depot.id == VehicleVersion.depot_id)
         .where(VehicleIdentity.fleet_id == fleet_id, VehicleIdentity.vehicle.in_(vehicles))
     )
-    return {
-        vehicle: KnownVehicle(row_id, vehicle_document(version, vehicle, depot))
-        for row_id, vehicle, version, depot in rows
-    }
+    return {row.vehicle: KnownVehicle(row.id, vehicle_document(row)) for row in rows}
 
 
 def register_names(

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from sqlalchemy import Row
+
 from fleetdb.records.documents import (
     Build,
     Conditions,
@@ -31,7 +33,6 @@ from fleetdb.store.tables import (
     ProofReading,
     PumpFamilyVersion,
     TestRecordRow,
-    VehicleVersion,
 )
 
 PUMP_FAMILY_COLUMNS = tuple(PumpFamily.model_fields)
@@ -64,12 +65,13 @@ def vehicle_values(
     }
 
 
-def vehicle_document(row: VehicleVersion, vehicle: str, depot: str | None) -> Vehicle:
+def vehicle_document(row: Row[*tuple[Any, ...]]) -> Vehicle:
+    """Return the vehicle of a version's columns, with ``vehicle`` and ``depot`` by name."""
     return Vehicle.model_construct(
-        vehicle=vehicle,
+        vehicle=row.vehicle,
         pump_family=row.pump_family,
         in_service_on=row.in_service_on,
-        depot=depot,
+        depot=row.depot,
         vin=row.vin,
         registration=row.registration,
     )
