@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +20,9 @@ from fleetdb.warehouse.parts import file_sha256, read_part
 from fleetdb.warehouse.truth_rows import read_rows
 
 
-def check(store: Store, fleet_id: int, home: Path) -> list[str]:
+def check(
+    store: Store, fleet_id: int, home: Path, progress: Callable[[str, int], None] | None = None
+) -> list[str]:
     """Return how the mirror of a fleet differs from the truth, in words; nothing when equal.
 
     Every file is compared with what was written, and every table with the truth by
@@ -48,7 +50,7 @@ def check(store: Store, fleet_id: int, home: Path) -> list[str]:
             problems += damaged
             if not damaged:
                 left_out = waiting.get(table.followed_as, [])
-                truth = contents_of(_truth_without(session, fleet_id, name, left_out))
+                truth = contents_of(_truth_without(session, fleet_id, name, left_out, progress))
                 mirror = contents_of(read_part(folder, part) for part in parts)
                 problems += _difference(name, truth, mirror)
         return problems
@@ -69,9 +71,15 @@ def _damage(folder: Path, part: Part, table: MirrorTable) -> str | None:
 
 
 def _truth_without(
-    session: Session, fleet_id: int, name: str, left_out: list[int]
+    session: Session,
+    fleet_id: int,
+    name: str,
+    left_out: list[int],
+    progress: Callable[[str, int], None] | None,
 ) -> Iterator[pa.Table]:
     for batch in read_rows(session, fleet_id, name):
+        if progress is not None:
+            progress(name, batch.num_rows)
         wanted = ~np.isin(batch["row_id"].to_numpy(), left_out)
         yield batch.filter(pa.array(wanted))
 

@@ -51,7 +51,7 @@ class Snapshot:
 
     def __init__(self, folder: Path) -> None:
         self.name = folder.name
-        self.meta: dict[str, Any] = json.loads((folder / _MANIFEST).read_text(encoding="utf-8"))
+        self.meta = _read_manifest(folder)
         self._database = duckdb.connect()
         for table in self.meta["rows"]:
             source = parquet_source([folder / f"{table}.parquet"])
@@ -115,6 +115,14 @@ def current_name(home: Path, fleet_id: int) -> str | None:
     return text.strip()
 
 
+def read_meta(home: Path, fleet_id: int, name: str) -> dict[str, Any] | None:
+    """Return what was published with a snapshot, or None when it cannot be read."""
+    try:
+        return _read_manifest(snapshots_folder(home, fleet_id) / name)
+    except (OSError, ValueError):
+        return None
+
+
 def open_snapshot(home: Path, fleet_id: int) -> Snapshot:
     """Open the newest snapshot of a fleet.
 
@@ -132,6 +140,10 @@ def open_snapshot(home: Path, fleet_id: int) -> Snapshot:
         return Snapshot(snapshots_folder(home, fleet_id) / name)
     except (OSError, ValueError, KeyError, duckdb.Error) as error:
         raise FleetDbError(f"the snapshot {name} cannot be opened: {error}") from error
+
+
+def _read_manifest(folder: Path) -> dict[str, Any]:
+    return json.loads((folder / _MANIFEST).read_text(encoding="utf-8"))
 
 
 def _remove_old(parent: Path, current: str) -> None:

@@ -6,18 +6,40 @@ out, and a vehicle is shown as the version in force says.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import duckdb
 import pyarrow as pa
 
 from fleetdb.errors import FleetDbError
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
+from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Manifest, read_manifest
 
 
-def register_mirror(connection: duckdb.DuckDBPyConnection, mirror_folder: Path) -> Manifest:
+@contextmanager
+def open_mirror(home: Path, fleet_id: int) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Give a DuckDB in memory with the views over a fleet's mirror as it now stands.
+
+    What does not fit in memory goes to a temporary folder, removed at the end.
+
+    Raises
+    ------
+    FleetDbError
+        There is no mirror yet, or its manifest cannot be used.
+    """
+    with (
+        TemporaryDirectory(prefix="fleetdb-") as spill,
+        duckdb.connect(config={"temp_directory": spill}) as connection,
+    ):
+        register_mirror(connection, mirror_folder(home, fleet_id))
+        yield connection
+
+
+def register_mirror(connection: duckdb.DuckDBPyConnection, folder: Path) -> Manifest:
     """Create the views over a mirror's files; return the manifest that named them.
 
     The views stay with this state of the mirror. Its files outlive later syncs by
@@ -28,15 +50,15 @@ def register_mirror(connection: duckdb.DuckDBPyConnection, mirror_folder: Path) 
     FleetDbError
         There is no mirror in this folder, or its manifest cannot be used.
     """
-    manifest = read_manifest(mirror_folder)
+    manifest = read_manifest(folder)
     if manifest is None:
         raise FleetDbError("there is no mirror yet: run `fleetdb mirror sync`")
     for name, schema in TREND_SCHEMAS.items():
         columns = ", ".join(f"row.{column}" for column in schema.names)
-        source = _files(mirror_folder, manifest, name)
+        source = _files(folder, manifest, name)
         connection.execute(
             f"CREATE OR REPLACE VIEW {name} AS "  # noqa: S608 - names of our own, paths quoted
-            f"SELECT {columns} FROM {source} AS row " + _restriction(name, mirror_folder, manifest)
+            f"SELECT {columns} FROM {source} AS row " + _restriction(name, folder, manifest)
         )
     return manifest
 
