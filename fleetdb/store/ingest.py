@@ -188,9 +188,9 @@ class _Batch:
         if self.digests[index] in stored.digests:
             self._accepted(index, stored.row_id, True, [])
             return
-        text = self.intake.key_text(self.documents[index])
+        title = self.intake.title(self.documents[index])
         self.results[index] = SameIdOtherBodyError(
-            self.intake.kind.value, text, "/" + self.intake.id_field
+            self.intake.kind.value, title, "/" + self.intake.id_field
         )
 
     def _accepted(

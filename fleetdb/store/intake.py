@@ -76,8 +76,12 @@ class Intake(ABC, Generic[D]):
         return getattr(document, self.id_field)
 
     def key_text(self, document: D) -> str:
-        """Return the key as a reader would write it."""
+        """Return the id that the sender gave the document, as text."""
         return str(self.key(document))
+
+    def title(self, document: D) -> str:
+        """Return what a message calls the document."""
+        return self.key_text(document)
 
     @abstractmethod
     def stored(self, documents: Iterable[D]) -> dict[Hashable, Stored]:
@@ -120,7 +124,10 @@ class PumpFamilyIntake(Intake[PumpFamily]):
         return document.pump_family, document.applies_from
 
     def key_text(self, document: PumpFamily) -> str:
-        return f"{document.pump_family} from {document.applies_from or 'the beginning'}"
+        return document.pump_family
+
+    def title(self, document: PumpFamily) -> str:
+        return f"{document.pump_family} from {document.applies_from or 'the beginning'} on"
 
     def stored(self, documents: Iterable[PumpFamily]) -> dict[Hashable, Stored]:
         table = PumpFamilyVersion
