@@ -22,7 +22,7 @@ class ClimateOptions:
     daily_scatter_c: float = 3.5
     warm_engine_fuel_c: float = 58.0
     # Beta distribution of how far the fuel has warmed from air to warm engine.
-    warmth_mean: float = 0.5
+    warmth_mean: float = 0.6
     warmth_concentration: float = 5.0
     viscosity_scatter: float = 0.03
 

@@ -179,13 +179,14 @@ def _test_record(
             record["build"]["from_bar"] = float(readings.build_from_bar[i])
             record["build"]["to_bar"] = float(readings.build_to_bar[i])
     if draws[8] >= options.no_leak:
-        record["leak"] = {"duration_s": float(readings.leak_duration_s[i])}
+        leak: Record = {"duration_s": float(readings.leak_duration_s[i])}
         if draws[9] >= options.no_leak_rail:
-            record["leak"]["rail_bar"] = float(readings.leak_rail_bar[i])
-        record["leak"]["cylinders"] = [
+            leak["rail_bar"] = float(readings.leak_rail_bar[i])
+        leak["cylinders"] = [
             {"cylinder": cylinder + 1, "ml": float(ml)}
             for cylinder, ml in enumerate(readings.leak_ml[i])
         ]
+        record["leak"] = leak
     # A visit that measured nothing else is a proof: that is what it came for.
     if draws[5] >= options.no_proof or not ("build" in record or "leak" in record):
         record["proof"] = {

@@ -35,8 +35,8 @@ class ReadingOptions:
     crank_noise: float = 0.01
     noise_tail: float = 0.0
     # 650 of 700 bar (0.93) is what a very sound pump shows: common practice, no source.
-    regulator_cap: tuple[float, float] = (0.92, 1.0)
-    regulator_sharpness: float = 14.0
+    regulator_cap: tuple[float, float] = (0.93, 1.0)
+    regulator_sharpness: float = 20.0
     valve_leak_factor: tuple[float, float] = (1.8, 4.5)
     air_flow_factor: tuple[float, float] = (0.35, 0.75)
 

@@ -34,7 +34,7 @@ class VisitOptions:
     elsewhere_share: float = 0.2
     crank_scatter: float = 0.06
     crank_cold_loss_per_c: float = 0.006
-    botched_share: float = 0.025
+    botched_share: float = 0.02
     low_cranking_factor: tuple[float, float] = (0.4, 0.62)
 
 

@@ -40,7 +40,7 @@ class WearOptions:
     contamination_days: tuple[float, float] = (2.0, 15.0)
     contamination_wear_factor: float = 3.0
     # The vehicle stops where its reserve falls to this share of the family's limit.
-    failure_share_of_limit: tuple[float, float] = (0.88, 1.0)
+    failure_share_of_limit: tuple[float, float] = (0.65, 0.95)
     # Share of the decline (as a logarithm) that is lost stroke rather than leakage.
     efficiency_share: float = 0.2
 
