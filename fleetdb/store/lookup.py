@@ -112,7 +112,7 @@ def register_names(
         rows = session.execute(
             select(table.name, table.id).where(table.fleet_id == fleet_id, table.name.in_(wanted))
         )
-        return dict(rows.tuples().all())
+        return {row.name: row.id for row in rows}
 
     rows = known()
     missing = wanted - rows.keys()

@@ -120,7 +120,7 @@ def authenticate(session: Session, plain: str) -> Caller | None:
         label=token.label,
         role=Role(token.role),
         workshop_name=token.workshop_name,
-        fleets=dict(fleets.tuples().all()),
+        fleets={row.fleet: row.id for row in fleets},
     )
 
 

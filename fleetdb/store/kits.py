@@ -1,0 +1,62 @@
+"""The kits of a fleet: how much they were used, and when they were last calibrated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from fleetdb.store.tables import Kit, KitCalibrationRow, TestRecordRow
+
+
+@dataclass(frozen=True, slots=True)
+class KitUse:
+    """One kit. ``n_tests`` counts every record that names it, superseded and void ones too."""
+
+    kit: str
+    first_named_at: datetime
+    n_tests: int
+    last_test_at: datetime | None
+    last_calibrated_at: datetime | None
+
+
+def list_kits(session: Session, fleet_id: int, after: str | None, limit: int) -> list[KitUse]:
+    """Return up to ``limit`` kits by name, those after the name ``after``."""
+    tests = (
+        select(
+            TestRecordRow.kit_id,
+            func.count().label("n_tests"),
+            func.max(TestRecordRow.performed_at).label("last_test_at"),
+        )
+        .where(TestRecordRow.fleet_id == fleet_id, TestRecordRow.kit_id.is_not(None))
+        .group_by(TestRecordRow.kit_id)
+        .subquery()
+    )
+    calibrations = (
+        select(
+            KitCalibrationRow.kit_id,
+            func.max(KitCalibrationRow.calibrated_at).label("last_calibrated_at"),
+        )
+        .where(KitCalibrationRow.fleet_id == fleet_id)
+        .group_by(KitCalibrationRow.kit_id)
+        .subquery()
+    )
+    statement = (
+        select(
+            Kit.name,
+            Kit.first_named_at,
+            func.coalesce(tests.c.n_tests, 0),
+            tests.c.last_test_at,
+            calibrations.c.last_calibrated_at,
+        )
+        .outerjoin(tests, tests.c.kit_id == Kit.id)
+        .outerjoin(calibrations, calibrations.c.kit_id == Kit.id)
+        .where(Kit.fleet_id == fleet_id)
+        .order_by(Kit.name)
+        .limit(limit)
+    )
+    if after is not None:
+        statement = statement.where(Kit.name > after)
+    return [KitUse(*row) for row in session.execute(statement)]
