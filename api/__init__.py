@@ -1,0 +1,1 @@
+"""The REST API: application factory, routes by subject, errors and authentication."""

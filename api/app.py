@@ -1,0 +1,96 @@
+"""The application factory: everything is built here, and importing starts nothing."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+
+from anyio import to_thread
+from fastapi import FastAPI
+
+from api.calls import Services
+from api.envelope import EnvelopeMiddleware
+from api.errors import install_error_answers
+from api.methods import MethodsMiddleware, RouteTable
+from api.metrics import Metrics
+from api.openapi import DocumentedApi
+from api.refresher import Refresher
+from api.requests import TokenRequest, VehicleAmendment, VoidRequest
+from api.resources import RESOURCES
+from api.routes import documents, kits, service, test_records, tokens, vehicles, verdicts
+from fleetdb.report.published import PublishedVerdicts
+from fleetdb.settings import Settings
+from fleetdb.store.engine import open_store
+
+_DESCRIPTION = """
+Keeps every high-pressure pump test of a fleet and says which pumps to act on.
+
+Verdicts are advice; none declares a vehicle safe. Every error is an RFC 9457 problem
+whose `errors` point at each bad field. Lists are paged by cursor.
+"""
+_TAGS = [
+    {"name": "documents", "description": "What a fleet and its workshops send."},
+    {"name": "verdicts", "description": "What the service says of the fitted pumps."},
+    {"name": "tokens", "description": "Bearer tokens, for administrators."},
+    {"name": "service", "description": "For the operator."},
+]
+
+
+def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
+    """Return the application for ``settings``; its store opens when it starts to serve.
+
+    ``refreshing`` False leaves publishing verdicts to other processes
+    (`fleetdb assess`, or another server).
+    """
+    routers = [
+        documents.router,
+        test_records.router,
+        vehicles.router,
+        verdicts.router,
+        kits.router,
+        tokens.router,
+        service.router,
+    ]
+    table = RouteTable(routers)
+    metrics = Metrics()
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        store = await to_thread.run_sync(open_store, settings)
+        published = PublishedVerdicts(settings.home)
+        refresher = Refresher(store, settings, metrics)
+        app.state.services = Services(settings, store, published, metrics, refresher)
+        if refreshing:
+            refresher.start()
+        try:
+            yield
+        finally:
+            if refreshing:
+                await to_thread.run_sync(refresher.stop)
+            store.close()
+
+    app = DocumentedApi(
+        body_models=[
+            *(resource.kind.model for resource in RESOURCES),
+            VehicleAmendment,
+            VoidRequest,
+            TokenRequest,
+        ],
+        title="fleetdb",
+        version=version("fleetdb"),
+        summary="Fleet-wide memory of high-pressure pump tests.",
+        description=_DESCRIPTION.strip(),
+        openapi_tags=_TAGS,
+        lifespan=lifespan,
+        # The interactive pages load scripts from other people's servers.
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+    )
+    install_error_answers(app)
+    for router in routers:
+        app.include_router(router)
+    app.add_middleware(MethodsMiddleware, table=table)
+    app.add_middleware(EnvelopeMiddleware, table=table, metrics=metrics)
+    return app

@@ -1,0 +1,57 @@
+"""The action list: verdicts on every fitted pump of the fleet."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+
+from api.calls import ManagerCall
+from api.dates import AsOf
+from api.openapi import problems
+from api.paging import PagingDep
+from api.shapes import VerdictPageShape, verdict_shape
+from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.report.verdict_list import URGENCY, VerdictFilter, VerdictOrder, verdict_page
+
+router = APIRouter(prefix="/v1/verdicts", tags=["verdicts"])
+State = StrEnum("State", {state.upper(): state for state in URGENCY})
+
+
+@router.get(
+    "",
+    summary="List the verdicts, most urgent first",
+    response_model=VerdictPageShape,
+    responses=problems(403, 404, 422),
+)
+def get_verdicts(
+    call: ManagerCall,
+    paging: PagingDep,
+    as_of: AsOf,
+    state: Annotated[list[State], Query(description="Only these states.")] = [],  # noqa: B006
+    depot: Annotated[list[str], Query(description="Only these depots.")] = [],  # noqa: B006
+    pump_family: Annotated[list[str], Query(description="Only these families.")] = [],  # noqa: B006
+    leading_cause: Annotated[list[str], Query(description="Only these causes.")] = [],  # noqa: B006
+    sort: Annotated[
+        VerdictOrder, Query(description="By what they are ordered; then by vehicle.")
+    ] = VerdictOrder.PROBABILITY,
+) -> Response:
+    """List the newest published verdicts, or with `as_of` those of a past date.
+
+    All pages of one list come from one snapshot, whatever is published meanwhile.
+    A verdict is advice; none declares a vehicle safe.
+    """
+    snapshot, after = paging.after_verdict()
+    published = call.services.published
+    snapshot = snapshot or published.current(call.fleet_id)
+    verdicts = published.verdicts(call.fleet_id, snapshot, as_of)
+    wanted = VerdictFilter(state, depot, pump_family, leading_cause)
+    rows = verdict_page(verdicts.verdicts, wanted, sort, after, paging.rows_wanted)
+    return paging.answer(
+        rows,
+        verdict_shape,
+        lambda row: [snapshot, row["rank"], row["vehicle"]],
+        {"as_of": verdicts.as_of, "snapshot": snapshot, "caution": VERDICT_CAUTION},
+    )

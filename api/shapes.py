@@ -1,0 +1,255 @@
+"""Shapes of answers, as the OpenAPI document tells them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from fleetdb.records.documents import Kind
+from fleetdb.records.plausibility import Remark
+from fleetdb.report.receipt import figures_json
+from fleetdb.store.kits import KitUse
+from fleetdb.store.queries import VehicleHistory
+from fleetdb.store.stored_documents import RecordView, StoredDocument
+from fleetdb.store.tokens import Caller, TokenStatus
+from fleetdb.timestamps import format_rfc3339
+
+
+class RemarkShape(BaseModel):
+    """Something odd, but possible, that was noticed in a document."""
+
+    code: str
+    pointer: str = Field(description="RFC 6901 JSON Pointer into the document.")
+    detail: str
+
+
+class AcceptedShape(BaseModel):
+    """A document is stored. Besides these, the kind's own id field tells its id."""
+
+    model_config = ConfigDict(extra="allow")
+    outcome: str = Field(description="accepted, or already_there when it had been stored before.")
+    remarks: list[RemarkShape]
+
+
+class FiguresShape(BaseModel):
+    """What the readings come to, before any correction for conditions; null: not taken."""
+
+    proof_ratio: float | None = Field(description="Pressure reached over target. [-]")
+    build_rate_bar_per_s: float | None = Field(description="[bar/s]")
+    leak_ml_per_min: float | None = Field(description="All cylinders measured. [ml/min]")
+    leak_ml_per_min_by_cylinder: dict[str, float]
+
+
+class VerdictShape(BaseModel):
+    """What the service says of one fitted pump at one date. Advice; never "safe"."""
+
+    model_config = ConfigDict(extra="allow")
+    as_of: datetime
+    vehicle: str
+    pump_serial: str | None
+    fitted_at: datetime | None
+    state: str = Field(description="unproven, sound, watch, book_in or stand_down.")
+    probability_below_limit: float | None = Field(
+        description="Chance of falling below the limit within the horizon. [-]"
+    )
+    horizon_days: float | None
+    limit_date_p10: date | None
+    limit_date_p50: date | None
+    limit_date_p90: date | None
+    proof_ratio: float | None
+    proof_ratio_low: float | None
+    proof_ratio_high: float | None
+    delivery_reserve: float | None
+    leading_cause: str | None
+    reasons: Any
+
+
+class ReceiptShape(BaseModel):
+    """What a test record's sender is answered."""
+
+    record_id: str
+    received_at: datetime
+    figures: FiguresShape
+    remarks: list[RemarkShape]
+    verdict: VerdictShape | None = Field(
+        description="The pump's verdict with this record in it; left out of minimal answers."
+    )
+    verdict_missing: str | None = Field(
+        None, description="Why there is no verdict, when there is none."
+    )
+    cautions: list[str]
+
+
+class VoidShape(BaseModel):
+    """A test record is withdrawn."""
+
+    record_id: str
+    reason: str
+    voided_at: datetime
+
+
+class StoredShape(BaseModel):
+    """A document as it was sent, with when it was received.
+
+    A test record also has figures, remarks, superseded_by, void_reason and voided_at.
+    """
+
+    model_config = ConfigDict(extra="allow")
+    document: dict[str, Any]
+    received_at: datetime
+
+
+class DocumentPageShape(BaseModel):
+    """One page of documents."""
+
+    items: list[StoredShape]
+    next_cursor: str | None = Field(description="Where the next page begins; null on the last.")
+
+
+class EventShape(StoredShape):
+    """Something that happened to a vehicle."""
+
+    at: datetime
+    kind: Kind
+
+
+class PageShape(BaseModel):
+    """One page of a list."""
+
+    model_config = ConfigDict(extra="allow")
+    items: list[dict[str, Any]]
+    next_cursor: str | None = Field(description="Where the next page begins; null on the last.")
+
+
+class VehicleVerdictShape(BaseModel):
+    """The verdict on one vehicle's pump."""
+
+    verdict: VerdictShape
+    cautions: list[str]
+
+
+class HistoryShape(BaseModel):
+    """Everything kept of one vehicle."""
+
+    vehicle: str
+    versions: list[StoredShape]
+    events: list[EventShape]
+
+
+class VerdictPageShape(BaseModel):
+    """One page of the action list."""
+
+    as_of: datetime
+    snapshot: str = Field(description="The published snapshot that every page comes from.")
+    caution: str
+    items: list[VerdictShape]
+    next_cursor: str | None
+
+
+class TokenShape(BaseModel):
+    """A bearer token, without its secret."""
+
+    token_id: int
+    label: str
+    role: str
+    workshop_name: str | None
+    fleets: list[str]
+    created_at: datetime
+    expires_at: datetime | None
+    revoked_at: datetime | None
+
+
+class NewTokenShape(TokenShape):
+    """A bearer token just made; the secret is shown this once."""
+
+    token: str | None = Field(description="The secret. Null in the answer to a retry.")
+
+
+class TokenListShape(BaseModel):
+    """Every token of a fleet."""
+
+    items: list[TokenShape]
+
+
+def remark_shape(remark: Remark) -> dict[str, str]:
+    """Return a remark as JSON values."""
+    return {"code": remark.code, "pointer": remark.pointer, "detail": remark.detail}
+
+
+def token_shape(token: TokenStatus, caller: Caller) -> dict[str, Any]:
+    """Return a token as JSON values, with those of its fleets that ``caller`` serves too."""
+    return {
+        "token_id": token.token_id,
+        "label": token.label,
+        "role": token.role.value,
+        "workshop_name": token.workshop_name,
+        "fleets": [fleet for fleet in token.fleets if fleet in caller.fleets],
+        "created_at": format_rfc3339(token.created_at),
+        "expires_at": token.expires_at and format_rfc3339(token.expires_at),
+        "revoked_at": token.revoked_at and format_rfc3339(token.revoked_at),
+    }
+
+
+def kit_shape(kit: KitUse) -> dict[str, Any]:
+    """Return a kit as JSON values."""
+    return {
+        "kit": kit.kit,
+        "first_named_at": format_rfc3339(kit.first_named_at),
+        "n_tests": kit.n_tests,
+        "last_test_at": kit.last_test_at and format_rfc3339(kit.last_test_at),
+        "last_calibrated_at": kit.last_calibrated_at and format_rfc3339(kit.last_calibrated_at),
+    }
+
+
+def verdict_shape(verdict: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a verdict as JSON values; times are UTC."""
+    return {name: json_value(value) for name, value in verdict.items() if name != "rank"}
+
+
+def json_value(value: Any) -> Any:
+    """Return a value of a table as a JSON value: times in RFC 3339, what is no number null."""
+    match value:
+        case datetime():
+            return format_rfc3339(value if value.tzinfo else value.replace(tzinfo=UTC))
+        case date():
+            return value.isoformat()
+        case float() if not math.isfinite(value):
+            return None
+        case list() | tuple():
+            return [json_value(item) for item in value]
+        case dict():
+            return {name: json_value(item) for name, item in value.items()}
+    return value
+
+
+def stored_shape(stored: StoredDocument) -> dict[str, Any]:
+    """Return a stored document as JSON values; fields that were not given are left out."""
+    shape: dict[str, Any] = {
+        "document": stored.document.model_dump(mode="json", exclude_none=True),
+        "received_at": format_rfc3339(stored.received_at),
+    }
+    if isinstance(stored, RecordView):
+        shape |= {
+            "figures": figures_json(stored.figures),
+            "remarks": [remark_shape(remark) for remark in stored.remarks],
+            "superseded_by": stored.superseded_by and str(stored.superseded_by),
+            "void_reason": stored.void_reason,
+            "voided_at": stored.voided_at and format_rfc3339(stored.voided_at),
+        }
+    return shape
+
+
+def history_shape(history: VehicleHistory) -> dict[str, Any]:
+    """Return a vehicle's history as JSON values."""
+    return {
+        "vehicle": history.vehicle,
+        "versions": [stored_shape(version) for version in history.versions],
+        "events": [
+            {"at": format_rfc3339(at), "kind": entry.kind.value, **stored_shape(entry)}
+            for at, entry in history.events
+        ],
+    }

@@ -1,0 +1,119 @@
+"""Published verdicts, and verdicts of past dates, kept ready for paging through them."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from fleetdb.errors import FleetDbError
+from fleetdb.timestamps import format_rfc3339
+from fleetdb.trend.assess import assess_mirror
+from fleetdb.warehouse.layout import snapshots_folder
+from fleetdb.warehouse.snapshot import Snapshot, current_name
+
+# One list is a few hundred bytes a vehicle: this many fit in memory for any fleet.
+_KEPT_LISTS = 8
+_NAME = re.compile(r"[0-9A-Za-z-]{1,80}")
+
+_Key = tuple[int, str, datetime | None]
+
+
+class NoVerdictsYetError(FleetDbError):
+    """Raised when nothing has been published for a fleet yet."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "no verdicts have been published for this fleet yet; `fleetdb assess` publishes "
+            "them, and so does the server every FLEETDB_REFRESH_S seconds"
+        )
+
+
+class SnapshotGoneError(FleetDbError):
+    """Raised when the snapshot that a list began with is kept no longer."""
+
+    def __init__(self) -> None:
+        super().__init__("the list it continues is kept no longer; start without a cursor")
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictList:
+    """All verdicts of a fleet as of one moment, from the snapshot called ``snapshot``."""
+
+    snapshot: str
+    as_of: str
+    verdicts: pl.DataFrame
+
+
+class PublishedVerdicts:
+    """Reads published snapshots; keeps the last few lists, shared by all threads."""
+
+    def __init__(self, home: Path) -> None:
+        self._home = home
+        self._lock = threading.Lock()
+        self._assessing = threading.Lock()
+        self._kept: OrderedDict[_Key, VerdictList] = OrderedDict()
+
+    def current(self, fleet_id: int) -> str:
+        """Return the name of the newest snapshot.
+
+        Raises
+        ------
+        NoVerdictsYetError
+            None was published yet.
+        """
+        name = current_name(self._home, fleet_id)
+        if name is None:
+            raise NoVerdictsYetError
+        return name
+
+    def verdicts(self, fleet_id: int, snapshot: str, as_of: datetime | None) -> VerdictList:
+        """Return the verdicts of a snapshot or, with ``as_of``, of the mirror at that moment.
+
+        Raises
+        ------
+        SnapshotGoneError
+            There is no snapshot of that name any more.
+        """
+        key = (fleet_id, snapshot, as_of)
+        if as_of is None:
+            return self._find(key) or self._keep(key, self._read(fleet_id, snapshot))
+        # Held while it is worked out: a second caller of the same date waits for the
+        # first one's answer, and two dates do not compete for the processors.
+        with self._assessing:
+            return self._find(key) or self._keep(key, self._assess(fleet_id, snapshot, as_of))
+
+    def _find(self, key: _Key) -> VerdictList | None:
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
+
+    def _keep(self, key: _Key, verdicts: VerdictList) -> VerdictList:
+        with self._lock:
+            self._kept[key] = verdicts
+            while len(self._kept) > _KEPT_LISTS:
+                self._kept.popitem(last=False)
+        return verdicts
+
+    def _read(self, fleet_id: int, name: str) -> VerdictList:
+        folder = snapshots_folder(self._home, fleet_id) / name
+        if not _NAME.fullmatch(name) or not folder.is_dir():
+            raise SnapshotGoneError
+        snapshot = Snapshot(folder)
+        try:
+            with snapshot.connection() as connection:
+                verdicts = connection.sql("FROM verdicts").pl()
+        finally:
+            snapshot.close()
+        return VerdictList(name, snapshot.meta["as_of"], verdicts)
+
+    def _assess(self, fleet_id: int, name: str, as_of: datetime) -> VerdictList:
+        assessment = assess_mirror(self._home, fleet_id, as_of)
+        verdicts = pl.DataFrame(assessment.verdicts)
+        return VerdictList(name, format_rfc3339(as_of), verdicts)

@@ -1,0 +1,65 @@
+"""The action list: published verdicts filtered, ordered by urgency, a page at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import polars as pl
+
+URGENCY = {"stand_down": 0, "book_in": 1, "watch": 2, "unproven": 3, "sound": 4}
+
+
+class VerdictOrder(StrEnum):
+    """Orders of the list, the pump to act on first coming first; then by vehicle."""
+
+    PROBABILITY = "probability"
+    LIMIT_DATE = "limit_date"
+    STATE = "state"
+    VEHICLE = "vehicle"
+
+
+# A missing figure comes last. Each order is one number per verdict, so that "after
+# this one" means the same on every page.
+_RANKS: dict[VerdictOrder, pl.Expr] = {
+    VerdictOrder.PROBABILITY: -pl.col("probability_below_limit").fill_null(-1.0),
+    VerdictOrder.LIMIT_DATE: pl.col("limit_date_p50").cast(pl.Date).cast(pl.Int32).fill_null(2**30),
+    VerdictOrder.STATE: pl.col("state").replace_strict(URGENCY, default=len(URGENCY)),
+    VerdictOrder.VEHICLE: pl.lit(0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictFilter:
+    """Which verdicts are wanted; an empty tuple asks nothing of its column."""
+
+    state: Sequence[str] = field(default=())
+    depot: Sequence[str] = field(default=())
+    pump_family: Sequence[str] = field(default=())
+    leading_cause: Sequence[str] = field(default=())
+
+
+def verdict_page(
+    verdicts: pl.DataFrame,
+    wanted: VerdictFilter,
+    order: VerdictOrder,
+    after: tuple[float, str] | None,
+    limit: int,
+) -> list[dict[str, Any]]:
+    """Return up to ``limit`` verdicts after the sort key ``after``, each with its own ``rank``.
+
+    The sort key is (rank, vehicle), unique since a vehicle has one pump fitted.
+    """
+    rows = verdicts
+    for column in ("state", "depot", "pump_family", "leading_cause"):
+        values = getattr(wanted, column)
+        if values:
+            rows = rows.filter(pl.col(column).is_in(list(values)))
+    rows = rows.with_columns(_RANKS[order].cast(pl.Float64).alias("rank"))
+    if after is not None:
+        rank, vehicle = after
+        same_rank = (pl.col("rank") == rank) & (pl.col("vehicle") > vehicle)
+        rows = rows.filter((pl.col("rank") > rank) | same_rank)
+    return rows.sort("rank", "vehicle").head(limit).to_dicts()
