@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from fleetdb.cli.invocation import Invocation, pass_invocation
@@ -65,8 +66,8 @@ def _print(found: VehicleHistory, odd_distances: dict[int, str]) -> None:
             f"{at:%Y-%m-%d %H:%M}",
             f"{odometer_km:,.0f}" if odometer_km is not None else "",
             what,
-            _safe(details),
-            _safe(remarks),
+            escape(details),
+            escape(remarks),
         )
     console.print(table)
 
@@ -116,11 +117,6 @@ def _state_of(entry: RecordView) -> str:
     if entry.voided_at is not None:
         lines.insert(0, f"void: {entry.void_reason}")
     return "\n".join(lines)
-
-
-def _safe(text: str) -> str:
-    # What senders wrote must not be taken for the console's own markup.
-    return text.replace("[", r"\[")
 
 
 def _as_json(found: VehicleHistory) -> dict[str, Any]:
