@@ -96,7 +96,6 @@ def _refused_slip(options: HabitOptions, record: Record, rng: np.random.Generato
 
 def _psi_for_bar(record: Record) -> None:
     record["proof"]["actual_bar"] = round(record["proof"]["actual_bar"] * PSI_PER_BAR)
-    record["proof"]["target_bar"] = round(record["proof"]["target_bar"] * PSI_PER_BAR)
 
 
 def _future_year(record: Record) -> None:

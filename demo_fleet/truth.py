@@ -160,14 +160,14 @@ class TruthTables:
         """Return everything collected."""
         return Truth(
             **{
-                name: pl.DataFrame(rows, schema=_SCHEMAS[name], orient="row")
+                name: pl.DataFrame(rows, schema=SCHEMAS[name], orient="row")
                 for name, rows in self._rows.items()
             }
         )
 
 
 _PUMP = {"vehicle": pl.String, "pump_serial": pl.String}
-_SCHEMAS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
+SCHEMAS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
     "pumps": {
         **_PUMP, "pump_family": pl.String, "proof_ratio_limit": pl.Float64, "fitted_at": TIME,
         "removed_at": TIME, "failed_at": TIME, "cause": pl.String, "gradual": pl.Boolean,
