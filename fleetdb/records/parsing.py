@@ -22,9 +22,9 @@ _PLAIN_WORDS = {
     "string_type": "expected text in quotes",
     "string_unicode": "holds half of a surrogate pair, which is no character",
     "finite_number": "expected a finite number",
-    "list_type": "expected a list: [...]",
-    "model_type": "expected an object: {...}",
-    "model_attributes_type": "expected an object: {...}",
+    "list_type": "expected a list in brackets",
+    "model_type": "expected an object in braces",
+    "model_attributes_type": "expected an object in braces",
     "too_short": "must hold at least {min_length}",
     "too_long": "must hold at most {max_length}",
     "string_too_short": "must not be empty",
@@ -103,9 +103,9 @@ def _each_name_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
                 raise InvalidInputError.at(_pointer((name,)), "is given twice in one object")
             seen.add(name)
     if not "".join(values).isprintable():
-        # No field's name, and one that the document library cannot even report.
-        name = next(name for name in values if not name.isprintable())
-        raise InvalidInputError.at(_pointer((name,)), "unknown field")
+        # Half a surrogate pair is in no field's name, and the document library could
+        # not report the name as it stands.
+        return {_utf8(name): value for name, value in values.items()}
     return values
 
 
@@ -152,5 +152,9 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
 def _pointer(location: tuple[int | str, ...]) -> str:
     """Return an RFC 6901 pointer; what no UTF-8 text can hold is escaped."""
     steps = (str(step).replace("~", "~0").replace("/", "~1") for step in location)
-    pointer = "".join("/" + step for step in steps)
-    return pointer.encode("utf-8", "backslashreplace").decode("utf-8")
+    return _utf8("".join("/" + step for step in steps))
+
+
+def _utf8(text: str) -> str:
+    """Return ``text`` with what no UTF-8 can hold escaped."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
