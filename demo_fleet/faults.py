@@ -50,7 +50,7 @@ class Fault:
 CAUSE_OF_PART = {
     "injector": "injector_leak",
     "injector_set": "injector_leak",
-    "regulator": "regulator_leak",
+    "regulator": "regulator_or_rail_leak",
     "fuel_filter": "supply_side",
 }
 

@@ -19,7 +19,7 @@ fleet begins with the smaller one's vehicles as far as depots and kits allow.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -70,8 +70,11 @@ def _write_lines(path: Path, documents: Iterable[Record]) -> None:
             file.write(json.dumps(document, separators=(",", ":"), ensure_ascii=False) + "\n")
 
 
-def generate(options: FleetOptions) -> Fleet:
-    """Return the fleet that ``options`` describes."""
+def generate(options: FleetOptions, progress: Callable[[int], None] | None = None) -> Fleet:
+    """Return the fleet that ``options`` describes.
+
+    ``progress`` is called with the number of vehicles done, after each.
+    """
     starts_on, days = options.starts_on, options.days
     tables = TruthTables(starts_on, options.ends_on)
     kit_rng = np.random.default_rng([options.seed, _KITS])
@@ -121,6 +124,8 @@ def generate(options: FleetOptions) -> Fleet:
                 written = write_down(options.habits, record, slip_rng)
                 # What is sent once more comes later, among other vehicles' records.
                 lines += [(day + 3.0 * turn, line) for turn, line in enumerate(written)]
+        if progress is not None:
+            progress(index + 1)
     lines.sort(key=lambda entry: entry[0])
     for number, (_, line) in enumerate(lines, start=1):
         tables.add_line(number, line.record["record_id"], line.expected, line.slip)

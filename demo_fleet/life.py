@@ -244,7 +244,7 @@ def _until_it_fails(
             deficits={
                 "pump_wear": np.log(family.new_reserve * options.wear.reserve_factor / path.alone),
                 "injector_leak": -np.log1p(-injectors / total),
-                "regulator_leak": -np.log1p(-regulator / total),
+                "regulator_or_rail_leak": -np.log1p(-regulator / total),
                 "supply_side": -np.log1p(-held_back),
             },
         )

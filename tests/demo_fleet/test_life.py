@@ -40,7 +40,7 @@ def test_wear_is_seen_in_the_reserve_and_its_cause():
     ("rates", "cause"),
     [
         ({"injectors_per_year": 2.0}, "injector_leak"),
-        ({"regulators_per_year": 2.0}, "regulator_leak"),
+        ({"regulators_per_year": 2.0}, "regulator_or_rail_leak"),
         ({"filters_per_year": 2.0}, "supply_side"),
     ],
 )

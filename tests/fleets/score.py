@@ -33,7 +33,7 @@ NOTICE_DAYS = (30, 400)
 BOOKED = ("book_in", "stand_down")
 # A cause is judged where the figures were there to tell it.
 FIGURES_WITHIN_DAYS = 120
-CONTRACT_CAUSES = ("pump_wear", "injector_leak", "regulator_leak", "supply_side")
+CONTRACT_CAUSES = ("pump_wear", "injector_leak", "regulator_or_rail_leak", "supply_side")
 
 
 @dataclass(frozen=True)
