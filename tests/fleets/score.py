@@ -142,7 +142,7 @@ def _end_of(column: str) -> pl.Expr:
     return pl.col(column).cast(pl.Datetime("us")) + timedelta(days=1)
 
 
-def _as_time(column: str, dtype: pl.DataType) -> pl.Expr:
+def as_time(column: str, dtype: pl.DataType) -> pl.Expr:
     value = pl.col(column)
     if dtype == pl.String:
         value = value.str.slice(0, 10).str.to_date()
@@ -153,7 +153,7 @@ def _as_time(column: str, dtype: pl.DataType) -> pl.Expr:
 
 def _at_month_ends(verdicts: pl.DataFrame) -> pl.DataFrame:
     # A verdict as of the first of a month at 00:00 is that of the month before.
-    as_of = _as_time("as_of", verdicts.schema["as_of"]) - timedelta(microseconds=1)
+    as_of = as_time("as_of", verdicts.schema["as_of"]) - timedelta(microseconds=1)
     said = verdicts.with_columns(as_of=as_of.dt.date().dt.month_end())
     wanted = (
         "as_of", "vehicle", "pump_serial", "state", "leading_cause", "probability_below_limit",
@@ -315,8 +315,8 @@ def _intervals(months: pl.DataFrame, truth: Truth) -> tuple[int, int]:
     judged = (
         with_interval.join(now_below, on=["pump_serial", "as_of"], how="anti")
         .with_columns(
-            p10=_as_time("limit_date_p10", months.schema["limit_date_p10"]),
-            p90=_as_time("limit_date_p90", months.schema["limit_date_p90"]),
+            p10=as_time("limit_date_p10", months.schema["limit_date_p10"]),
+            p90=as_time("limit_date_p90", months.schema["limit_date_p90"]),
             watched_until=pl.min_horizontal(pl.col("removed_at"), end),
         )
         .sort("until")
