@@ -19,6 +19,7 @@ from api.refresher import Refresher
 from api.requests import TokenRequest, VehicleAmendment, VoidRequest
 from api.resources import RESOURCES
 from api.routes import documents, kits, service, test_records, tokens, vehicles, verdicts
+from api.slashes import SlashesMiddleware
 from fleetdb.report.published import PublishedVerdicts
 from fleetdb.settings import Settings
 from fleetdb.store.engine import open_store
@@ -93,4 +94,5 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         app.include_router(router)
     app.add_middleware(MethodsMiddleware, table=table)
     app.add_middleware(EnvelopeMiddleware, table=table, metrics=metrics)
+    app.add_middleware(SlashesMiddleware)
     return app

@@ -31,9 +31,9 @@ from api.shapes import (
     remark_shape,
     stored_shape,
 )
+from api.slashes import PathName
 from api.workshops import poster_of, require_own
 from fleetdb.records.documents import Kind
-from fleetdb.records.fields import Name
 from fleetdb.records.parsing import parse_document
 from fleetdb.store.by_id import stored_document
 from fleetdb.store.ingest import accept
@@ -158,7 +158,7 @@ def _add_list(resource: Resource) -> None:
 
 def _add_get(resource: Resource) -> None:
     caller = Depends(call_of(resource.read_roles))
-    key_type = Name if resource.kind in (Kind.PUMP_FAMILIES, Kind.VEHICLES) else UUID
+    key_type = PathName if resource.kind in (Kind.PUMP_FAMILIES, Kind.VEHICLES) else UUID
     description = f"The {resource.id_field} its sender gave it."
 
     @router.get(
@@ -176,7 +176,7 @@ def _add_get(resource: Resource) -> None:
     )
     def get_one(
         call: Annotated[Call, caller],
-        key: Annotated[key_type, Path(alias=resource.id_field, description=description)],
+        key: Annotated[key_type, Path(alias=resource.id_field, description=description)],  # pyright: ignore
     ) -> dict[str, Any]:
         with call.store.read() as session:
             found = stored_document(session, call.fleet_id, resource.kind, key)

@@ -25,16 +25,16 @@ from api.shapes import (
     json_value,
     remark_shape,
 )
+from api.slashes import PathName
 from api.workshops import require_may_see
 from fleetdb.cautions import CAUTIONS
 from fleetdb.errors import InvalidInputError
-from fleetdb.records.fields import Name
 from fleetdb.records.parsing import parse_as
 from fleetdb.store.amending import amend_vehicle
 from fleetdb.store.queries import vehicle_history
 
 router = APIRouter(prefix="/v1/vehicles/{vehicle}")
-VehicleNumber = Annotated[Name, Path(description="The fleet number.")]
+VehicleNumber = Annotated[PathName, Path(description="The fleet number.")]
 
 
 @router.post(
