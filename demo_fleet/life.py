@@ -54,7 +54,10 @@ class Finding:
 
 @dataclass
 class VehicleLife:
-    """Everything that happened to one vehicle, before anybody wrote it down."""
+    """Everything that happened to one vehicle, before anybody wrote it down.
+
+    ``visits`` and ``readings`` have one entry per entry of ``pumps``.
+    """
 
     family: Family
     entry_day: float
@@ -64,7 +67,6 @@ class VehicleLife:
     findings: list[Finding] = field(default_factory=list)
     visits: list[Visits] = field(default_factory=list)
     readings: list[Readings] = field(default_factory=list)
-    pump_of_visits: list[int] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -302,7 +304,6 @@ def _test_and_decide(
         break
     life.visits.append(mine)
     life.readings.append(readings)
-    life.pump_of_visits.append(len(life.pumps))
     if pump.removed_day is None:
         return None
     if not pump.failed:

@@ -98,8 +98,7 @@ class TruthTables:
         for pump, serial in zip(life.pumps, serials, strict=True):
             self._add_pump(vehicle, life, pump, serial)
         for index, visits in enumerate(life.visits):
-            pump = life.pumps[life.pump_of_visits[index]]
-            serial = serials[life.pump_of_visits[index]]
+            pump, serial = life.pumps[index], serials[index]
             reserve = np.interp(visits.day, np.arange(pump.reserve.size), pump.reserve)
             causes = cause_at(pump, visits.day)
             for i in range(len(visits)):
