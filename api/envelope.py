@@ -9,7 +9,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.methods import RouteTable
 from api.metrics import Metrics
 
-_HEADERS = {
+PRIVATE_HEADERS = {
     b"x-content-type-options": b"nosniff",
     # Answers hold a fleet's data, and tokens: no cache between here and the caller keeps them.
     b"cache-control": b"no-store",
@@ -41,7 +41,7 @@ class EnvelopeMiddleware:
             if message["type"] == "http.response.start":
                 status = message["status"]
                 given = {name.lower() for name, _ in message["headers"]}
-                extra = [(n, v) for n, v in _HEADERS.items() if n not in given]
+                extra = [(n, v) for n, v in PRIVATE_HEADERS.items() if n not in given]
                 message = {**message, "headers": [*message["headers"], *extra]}
             await send(message)
 

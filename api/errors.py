@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
+from api.envelope import PRIVATE_HEADERS
 from fleetdb.errors import (
     ConflictError,
     FleetDbError,
@@ -172,6 +173,9 @@ def problem_of(error: Exception, instance: str) -> dict[str, Any]:
 def _headers_of(error: Exception, status: int) -> Mapping[str, str] | None:
     if isinstance(error, UnauthorizedError):
         return {"WWW-Authenticate": error.challenge}
+    if status == 500:
+        # Answered outside the middleware that adds these to every other answer.
+        return {name.decode(): value.decode() for name, value in PRIVATE_HEADERS.items()}
     return {"Retry-After": "5"} if status == 503 else None
 
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from fleetdb.records.documents import Kind
 from fleetdb.records.plausibility import Remark
+from fleetdb.report.json_values import json_value
 from fleetdb.report.receipt import figures_json
 from fleetdb.store.kits import KitUse
 from fleetdb.store.queries import VehicleHistory
@@ -48,7 +48,7 @@ class VerdictShape(BaseModel):
     """What the service says of one fitted pump at one date. Advice; never "safe"."""
 
     model_config = ConfigDict(extra="allow")
-    as_of: datetime
+    as_of: date
     vehicle: str
     pump_serial: str | None
     fitted_at: datetime | None
@@ -65,7 +65,7 @@ class VerdictShape(BaseModel):
     proof_ratio_high: float | None
     delivery_reserve: float | None
     leading_cause: str | None
-    reasons: Any
+    reasons: str | None
 
 
 class ReceiptShape(BaseModel):
@@ -208,22 +208,6 @@ def kit_shape(kit: KitUse) -> dict[str, Any]:
 def verdict_shape(verdict: Mapping[str, Any]) -> dict[str, Any]:
     """Return a verdict as JSON values; times are UTC."""
     return {name: json_value(value) for name, value in verdict.items() if name != "rank"}
-
-
-def json_value(value: Any) -> Any:
-    """Return a value of a table as a JSON value: times in RFC 3339, what is no number null."""
-    match value:
-        case datetime():
-            return format_rfc3339(value if value.tzinfo else value.replace(tzinfo=UTC))
-        case date():
-            return value.isoformat()
-        case float() if not math.isfinite(value):
-            return None
-        case list() | tuple():
-            return [json_value(item) for item in value]
-        case dict():
-            return {name: json_value(item) for name, item in value.items()}
-    return value
 
 
 def stored_shape(stored: StoredDocument) -> dict[str, Any]:

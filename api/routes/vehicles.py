@@ -22,7 +22,6 @@ from api.shapes import (
     HistoryShape,
     VehicleVerdictShape,
     history_shape,
-    json_value,
     remark_shape,
 )
 from api.slashes import PathName
@@ -30,6 +29,7 @@ from api.workshops import require_may_see
 from fleetdb.cautions import CAUTIONS
 from fleetdb.errors import InvalidInputError
 from fleetdb.records.parsing import parse_as
+from fleetdb.report.json_values import json_value
 from fleetdb.store.amending import amend_vehicle
 from fleetdb.store.queries import vehicle_history
 

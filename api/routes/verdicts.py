@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -14,10 +13,9 @@ from api.openapi import problems
 from api.paging import PagingDep
 from api.shapes import VerdictPageShape, verdict_shape
 from fleetdb.cautions import VERDICT_CAUTION
-from fleetdb.report.verdict_list import URGENCY, VerdictFilter, VerdictOrder, verdict_page
+from fleetdb.report.verdict_list import StateWord, VerdictFilter, VerdictOrder, verdict_page
 
 router = APIRouter(prefix="/v1/verdicts", tags=["verdicts"])
-State = StrEnum("State", {state.upper(): state for state in URGENCY})
 
 
 @router.get(
@@ -30,7 +28,7 @@ def get_verdicts(
     call: ManagerCall,
     paging: PagingDep,
     as_of: AsOf,
-    state: Annotated[list[State], Query(description="Only these states.")] = [],  # noqa: B006
+    state: Annotated[list[StateWord], Query(description="Only these states.")] = [],  # noqa: B006
     depot: Annotated[list[str], Query(description="Only these depots.")] = [],  # noqa: B006
     pump_family: Annotated[list[str], Query(description="Only these families.")] = [],  # noqa: B006
     leading_cause: Annotated[list[str], Query(description="Only these causes.")] = [],  # noqa: B006

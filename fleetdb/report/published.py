@@ -13,9 +13,10 @@ import polars as pl
 
 from fleetdb.errors import FleetDbError
 from fleetdb.timestamps import format_rfc3339
-from fleetdb.trend.assess import assess_mirror
+from fleetdb.trend.pipeline import assess
 from fleetdb.warehouse.layout import snapshots_folder
 from fleetdb.warehouse.snapshot import Snapshot, current_name
+from fleetdb.warehouse.views import open_mirror
 
 # One list is a few hundred bytes a vehicle: this many fit in memory for any fleet.
 _KEPT_LISTS = 8
@@ -114,6 +115,7 @@ class PublishedVerdicts:
         return VerdictList(name, snapshot.meta["as_of"], verdicts)
 
     def _assess(self, fleet_id: int, name: str, as_of: datetime) -> VerdictList:
-        assessment = assess_mirror(self._home, fleet_id, as_of)
+        with open_mirror(self._home, fleet_id) as connection:
+            assessment = assess(connection, as_of)
         verdicts = pl.DataFrame(assessment.verdicts)
         return VerdictList(name, format_rfc3339(as_of), verdicts)

@@ -12,6 +12,7 @@ from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind, TestRecord
 from fleetdb.records.figures import Figures
 from fleetdb.records.plausibility import Remark
+from fleetdb.report.json_values import json_value
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
 from fleetdb.store.ingest import accept
@@ -113,12 +114,13 @@ def _verdict(
     store: Store, settings: Settings, fleet_id: int, record: TestRecord
 ) -> dict[str, Any] | None:
     try:
-        return current_verdict(store, settings, fleet_id, record.vehicle, datetime.now(UTC))
+        verdict = current_verdict(store, settings, fleet_id, record.vehicle, datetime.now(UTC))
     except Exception:
         # The record is stored, and that is what its sender must hear: whatever is
         # wrong with the trend or the disk must not read as "not received".
         _log.exception("no verdict for the receipt of record %s", record.record_id)
         return None
+    return json_value(verdict)
 
 
 def _without_verdict(receipt: dict[str, Any]) -> dict[str, Any]:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Literal
 
 import polars as pl
 
-URGENCY = {"stand_down": 0, "book_in": 1, "watch": 2, "unproven": 3, "sound": 4}
+from fleetdb.trend.states import State
+
+StateWord = Literal["unproven", "sound", "watch", "book_in", "stand_down"]
 
 
 class VerdictOrder(StrEnum):
@@ -26,7 +28,9 @@ class VerdictOrder(StrEnum):
 _RANKS: dict[VerdictOrder, pl.Expr] = {
     VerdictOrder.PROBABILITY: -pl.col("probability_below_limit").fill_null(-1.0),
     VerdictOrder.LIMIT_DATE: pl.col("limit_date_p50").cast(pl.Date).cast(pl.Int32).fill_null(2**30),
-    VerdictOrder.STATE: pl.col("state").replace_strict(URGENCY, default=len(URGENCY)),
+    VerdictOrder.STATE: -pl.col("state").replace_strict(
+        {s.word: int(s) for s in State}, default=-1
+    ),
     VerdictOrder.VEHICLE: pl.lit(0),
 }
 
