@@ -81,9 +81,9 @@ class Api:
         with self.store.write() as session:
             add_fleet(session, name, "tests")
 
-    def post_examples(self, *kinds: Kind) -> None:
+    def post_examples(self, *kinds: Kind | str) -> None:
         """Post the example documents of these kinds, which follow on each other."""
-        for kind in kinds:
+        for kind in map(Kind, kinds):
             answer = self.manager.post(path_of(kind), json=DOCUMENTS[kind])
             assert answer.status_code == 201, answer.text
 
@@ -97,9 +97,10 @@ def path_of(kind: Kind) -> str:
 
 
 @contextlib.contextmanager
-def _served(settings: Settings) -> Iterator[Api]:
+def _served(settings: Settings, *, refreshing: bool = False) -> Iterator[Api]:
     store = open_store(settings)
-    with contextlib.closing(store), serving(create_app(settings, refreshing=False)) as url:
+    app = create_app(settings, refreshing=refreshing)
+    with contextlib.closing(store), serving(app) as url:
         served = Api(url, store, settings)
         # Made now, so that a test which counts rows need not count this token's.
         served.as_role("manager")
@@ -119,6 +120,12 @@ def any_api(settings: Settings) -> Iterator[Api]:
     """A served installation, once for each dialect."""
     with _served(settings) as served:
         yield served
+
+
+@pytest.fixture
+def serve_app() -> Callable[..., contextlib.AbstractContextManager[Api]]:
+    """Serve an installation of the test's own settings."""
+    return _served
 
 
 @pytest.fixture
