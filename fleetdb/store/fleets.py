@@ -17,12 +17,20 @@ from fleetdb.store.tables import Fleet
 DEFAULT_FLEET = "fleet"
 
 
+class UnknownFleetError(NotFoundError):
+    """Raised when no fleet has the name asked for."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__("fleet", name)
+        self.args = (f"there is no fleet called {name!r}",)
+
+
 def resolve_fleet(session: Session, name: str | None) -> Fleet:
     """Return the fleet called ``name``, or the only one when no name is given.
 
     Raises
     ------
-    NotFoundError
+    UnknownFleetError
         No fleet has this name, or there is no fleet at all.
     InvalidInputError
         No name was given and there are several fleets; the message lists them.
@@ -30,11 +38,11 @@ def resolve_fleet(session: Session, name: str | None) -> Fleet:
     if name is not None:
         fleet = session.scalar(select(Fleet).where(Fleet.fleet == name))
         if fleet is None:
-            raise NotFoundError("fleet", name)
+            raise UnknownFleetError(name)
         return fleet
     fleets = list_fleets(session)
     if not fleets:
-        raise NotFoundError("fleet", DEFAULT_FLEET)
+        raise UnknownFleetError(DEFAULT_FLEET)
     if len(fleets) > 1:
         names = ", ".join(fleet.fleet for fleet in fleets)
         raise InvalidInputError.at("", f"there are several fleets, name one: {names}")

@@ -63,6 +63,7 @@ def find_sources(paths: Sequence[Path]) -> Sources:
     left_aside: list[Path] = []
     for path in paths:
         try:
+            path.stat()  # a missing path is told as such, whatever its name
             files = _files_in(path, left_aside) if path.is_dir() else [path]
             if not files:
                 problems.append(Problem("", f"{path}: the folder holds no {SUFFIX} file to load"))

@@ -12,7 +12,7 @@ def test_the_only_fleet_need_not_be_named(store: Store) -> None:
     with store.read() as session:
         assert resolve_fleet(session, None).fleet == "fleet"
         assert resolve_fleet(session, "fleet").id == 1
-        with pytest.raises(NotFoundError, match="no fleet 'south'"):
+        with pytest.raises(NotFoundError, match="no fleet called 'south'"):
             resolve_fleet(session, "south")
 
 
