@@ -10,6 +10,7 @@ from importlib.metadata import entry_points, version
 from pkgutil import resolve_name
 
 import click
+from sqlalchemy.exc import OperationalError
 
 from fleetdb.cli.invocation import Invocation
 from fleetdb.errors import FleetDbError, InvalidInputError
@@ -80,6 +81,9 @@ def run_with(arguments: list[str]) -> int:
             where = f"{problem.pointer}: " if problem.pointer else ""
             click.echo(f"Error: {where}{problem.detail}", err=True)
         return EXIT_USAGE
+    except OperationalError as error:
+        click.echo(f"Error: the database cannot be used now: {error.orig}", err=True)
+        return EXIT_ERROR
     except FleetDbError as error:
         click.echo(f"Error: {error}", err=True)
         return EXIT_ERROR

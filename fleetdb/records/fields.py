@@ -18,6 +18,8 @@ _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.I
 
 
 def _no_control_characters(text: str) -> str:
+    if text.isprintable():
+        return text
     for character in text:
         # Cc: control (PostgreSQL text cannot hold NUL); Cs: half of a surrogate pair.
         if unicodedata.category(character) in ("Cc", "Cs") and character not in "\n\t":

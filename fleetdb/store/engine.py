@@ -40,7 +40,11 @@ class Store:
 
     @contextmanager
     def write(self) -> Iterator[Session]:
-        """Give a session that is one transaction: committed at the end, or not at all."""
+        """Give a session that is one transaction: committed at the end, or not at all.
+
+        SQLAlchemy's OperationalError comes through when the database cannot work just
+        now (locked for too long, disk full, connection lost): nothing is stored then.
+        """
         with Session(self._writer, expire_on_commit=False) as session, session.begin():
             yield session
 

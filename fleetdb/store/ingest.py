@@ -130,8 +130,8 @@ class _Batch:
                 self._accepted(index, row_id, False, entry.remarks)
                 changes.append(self._change(entry.document, row_id))
         record_changes(intake.session, intake.fleet_id, actor, intake.now, changes)
-        self._answer_lost(planned, inserted)
-        self._answer_rest(inserted)
+        self._answer_lost(planned.keys() - inserted.keys())
+        self._answer_repeated(planned, inserted)
         self._add_kept_remarks()
         return [self.results[index] for index in range(len(self.documents))]
 
@@ -152,37 +152,29 @@ class _Batch:
                     self.intake.plan(document)
         return planned
 
-    def _answer_lost(
-        self,
-        planned: dict[Hashable, tuple[int, Planned[Any]]],
-        inserted: dict[Hashable, int],
-    ) -> None:
-        """Answer those that a rival transaction stored first."""
-        lost = [index for key, (index, _) in planned.items() if key not in inserted]
-        if not lost:
+    def _answer_lost(self, lost: set[Hashable]) -> None:
+        """Answer documents whose key a rival transaction stored first."""
+        indices = [i for i, key in enumerate(self.keys) if key in lost and i not in self.results]
+        if not indices:
             return
-        stored = self.intake.stored([self.documents[index] for index in lost])
-        for index in lost:
+        stored = self.intake.stored([self.documents[index] for index in indices])
+        for index in indices:
             if self.keys[index] in stored:
                 self._compare(index, stored[self.keys[index]])
             else:
                 detail = self.intake.lost(self.documents[index])
                 self.results[index] = InvalidInputError([Problem("/supersedes", detail)])
 
-    def _answer_rest(self, inserted: dict[Hashable, int]) -> None:
-        """Answer those whose key came earlier in the same batch."""
-        first: dict[Hashable, int] = {}
+    def _answer_repeated(
+        self,
+        planned: dict[Hashable, tuple[int, Planned[Any]]],
+        inserted: dict[Hashable, int],
+    ) -> None:
+        """Answer documents whose key came earlier in the same batch."""
         for index, key in enumerate(self.keys):
-            if index in self.results:
-                if not isinstance(self.results[index], InvalidInputError):
-                    first.setdefault(key, index)
-                continue
-            before = self.results[first[key]]
-            if isinstance(before, Accepted):
-                digests = frozenset((self.digests[first[key]],))
-                self._compare(index, Stored(before.row_id, digests))
-            else:
-                self.results[index] = before
+            if index not in self.results:
+                digests = frozenset((planned[key][1].digest,))
+                self._compare(index, Stored(inserted[key], digests))
 
     def _compare(self, index: int, stored: Stored) -> None:
         if self.digests[index] in stored.digests:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib.resources import as_file, files
+from pathlib import Path
 
 from alembic import command
 from alembic.autogenerate import compare_metadata
@@ -44,7 +45,7 @@ def upgrade_engine(engine: Engine) -> tuple[str | None, str]:
     if current == head:
         return current, head
     with as_file(files("migrations")) as folder:
-        config = _config(str(folder))
+        config = alembic_config(folder)
         scripts = ScriptDirectory.from_config(config)
         writer = engine.execution_options(begins_as_writer=True)
         with writer.begin() as connection:
@@ -64,7 +65,7 @@ def upgrade_engine(engine: Engine) -> tuple[str | None, str]:
 def current_and_head(engine: Engine) -> tuple[str | None, str]:
     """Return the database's revision (None: empty) and the one this program needs."""
     with as_file(files("migrations")) as folder:
-        head = ScriptDirectory.from_config(_config(str(folder))).get_current_head()
+        head = ScriptDirectory.from_config(alembic_config(folder)).get_current_head()
     with engine.connect() as connection:
         return _current(connection), head or ""
 
@@ -75,7 +76,7 @@ def require_head(engine: Engine) -> None:
     if current == head:
         return
     with as_file(files("migrations")) as folder:
-        _require_known(current, ScriptDirectory.from_config(_config(str(folder))))
+        _require_known(current, ScriptDirectory.from_config(alembic_config(folder)))
     raise OutdatedSchemaError(
         f"the database is at schema {current or 'none'}, this program needs {head}: "
         "run `fleetdb migrate`"
@@ -104,9 +105,10 @@ def _require_known(current: str | None, scripts: ScriptDirectory) -> None:
         )
 
 
-def _config(folder: str) -> Config:
+def alembic_config(folder: Path) -> Config:
+    """Return Alembic's configuration for the migrations in ``folder``."""
     config = Config()
     # Percent signs are interpolated by the configuration parser.
-    config.set_main_option("script_location", folder.replace("%", "%%"))
+    config.set_main_option("script_location", str(folder).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     return config

@@ -4,6 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from fleetdb.settings import Settings
+from fleetdb.store import connecting
+from fleetdb.store.engine import open_store
 from tests.fleetdb.cli.conftest import Run
 
 
@@ -35,6 +38,20 @@ def test_an_unusable_database_is_told_without_a_traceback(
 
     assert ran.code == 1
     assert "not a database" in ran.err
+
+
+def test_a_database_locked_for_too_long_is_told_without_a_traceback(
+    run: Run, sqlite_settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FLEETDB_DATABASE_URL", sqlite_settings.database_url)
+    monkeypatch.setattr(connecting, "SQLITE_BUSY_TIMEOUT_MS", 100)
+    store = open_store(sqlite_settings)
+    with store.write():
+        ran = run("fleet", "add", "south")
+    store.close()
+
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == "Error: the database cannot be used now: database is locked\n"
 
 
 def test_of_several_fleets_one_must_be_named(run: Run) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select, text
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 
 from fleetdb.errors import FleetDbError, SettingError
 from fleetdb.records.documents import Kind
@@ -65,6 +65,24 @@ def test_sqlite_keeps_what_is_committed_through_a_power_cut(sqlite_store: Store)
         "foreign_keys": 1,
         "busy_timeout": 30_000,
     }
+
+
+def test_a_full_disk_is_told_and_leaves_nothing(sqlite_store: Store) -> None:
+    with sqlite_store.read() as session:
+        n_pages = session.execute(text("PRAGMA page_count")).scalar_one()
+        session.execute(text(f"PRAGMA max_page_count = {n_pages + 2}"))  # of this connection
+    assert sqlite_store.engine.pool.checkedin() == 1  # type: ignore[attr-defined]
+
+    with (
+        pytest.raises(OperationalError, match="disk is full"),
+        sqlite_store.write() as session,
+    ):
+        for n in range(1000):
+            session.add(Depot(fleet_id=1, name=f"{n:080}", first_named_at=func.now()))
+        session.flush()
+
+    with sqlite_store.read() as session:
+        assert session.scalar(select(func.count()).select_from(Depot)) == 0
 
 
 def test_writers_wait_for_each_other(store: Store) -> None:

@@ -303,15 +303,44 @@ def test_two_corrections_of_one_record_at_once_leave_one(postgres_store: Store) 
     assert row_counts(store)["test_records"] == 2
 
 
+def test_what_is_repeated_in_a_batch_that_lost_is_answered_too(postgres_store: Store) -> None:
+    store = postgres_store
+    post_family_and_vehicle(store)
+    values = values_of(Kind.TEST_RECORDS)
+    one = parse_document(Kind.TEST_RECORDS, values)
+    other = parse_document(Kind.TEST_RECORDS, {**values, "note": "another"})
+    with store.write() as first, store.write() as second:
+        accept(first, 1, Kind.TEST_RECORDS, other, "tests")
+        answers: list[Accepted | FleetDbError] = []
+        thread = threading.Thread(
+            target=lambda: answers.extend(
+                accept_many(second, 1, Kind.TEST_RECORDS, [one, other, one], "tests")
+            )
+        )
+        thread.start()
+        thread.join(0.5)
+        assert thread.is_alive(), "the second must wait for what the first is doing"
+        first.commit()
+        thread.join(10)
+
+    kinds = [type(answer).__name__ for answer in answers]
+    assert kinds == ["SameIdOtherBodyError", "Accepted", "SameIdOtherBodyError"]
+    assert isinstance(answers[1], Accepted) and answers[1].already_there
+
+
 def at_once(store: Store, kind: Kind, *documents: Any) -> list[Accepted | FleetDbError]:
-    """Post documents from a thread each, all having looked before any of them writes."""
+    """Post documents from a thread each, all in transactions that began before any wrote.
+
+    Each is posted twice in its transaction, which must not change its answer.
+    """
     barrier = threading.Barrier(len(documents))
     answers: list[Accepted | FleetDbError] = []
 
     def run(document: Any) -> None:
         with store.write() as session:
             barrier.wait(10)
-            [answer] = accept_many(session, 1, kind, [document], "tests")
+            answer, again = accept_many(session, 1, kind, [document, document], "tests")
+        assert isinstance(again, Accepted) == isinstance(answer, Accepted)
         answers.append(answer)
 
     threads = [threading.Thread(target=run, args=(document,)) for document in documents]
