@@ -46,7 +46,8 @@ def test_a_database_locked_for_too_long_is_told_without_a_traceback(
     monkeypatch.setenv("FLEETDB_DATABASE_URL", sqlite_settings.database_url)
     monkeypatch.setattr(connecting, "SQLITE_BUSY_TIMEOUT_MS", 100)
     store = open_store(sqlite_settings)
-    with store.write():
+    with store.write() as session:
+        session.connection()  # takes the write lock
         ran = run("fleet", "add", "south")
     store.close()
 
