@@ -21,9 +21,10 @@ from demo_fleet.curls import curl_commands
 from demo_fleet.folder import DemoFolder
 from demo_fleet.options import FleetOptions
 from demo_fleet.scenario import OPERATOR
-from fleetdb.cautions import CAUTIONS
+from fleetdb.cautions import WORKING_CAUTIONS
 from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.errors import FleetDbError
+from fleetdb.report.action_list import print_action_list, urgent_first
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store, open_store
 from fleetdb.store.fleets import resolve_fleet
@@ -37,6 +38,8 @@ HOST = "127.0.0.1"
 ACTOR = "demo"
 TOKEN_LASTS = timedelta(days=30)
 LISTED = 25
+# Standard output that is no terminal has no width of its own.
+FILE_WIDTH = 132
 
 
 @click.command()
@@ -88,13 +91,11 @@ def demo(
             fleet_id = resolve_fleet(session, invocation.fleet_name).id
         _load(store, fleet_id, demo_folder)
         verdicts = _assess(store, fleet_id, settings.home, options)
-        console = Console()
+        console = _console()
         console.print()
-        from fleetdb.report.action_list import print_action_list
-
         print_action_list(verdicts, console, LISTED)
         console.print()
-        for caution in CAUTIONS:
+        for caution in WORKING_CAUTIONS:
             console.print(f"! {caution}", highlight=False)
         if no_serve:
             return
@@ -103,6 +104,11 @@ def demo(
         store.close()
     _print_requests(f"http://{HOST}:{port}", token, verdicts, options)
     run_server(settings, HOST, port)
+
+
+def _console() -> Console:
+    console = Console()
+    return console if console.is_terminal else Console(width=FILE_WIDTH)
 
 
 def _usable_port(port: int) -> int:
@@ -196,14 +202,13 @@ def _token(store: Store, fleet_name: str | None) -> str:
 def _print_requests(
     address: str, token: str, verdicts: pl.DataFrame, options: FleetOptions
 ) -> None:
-    worst = verdicts.sort("probability_below_limit", descending=True, nulls_last=True).row(
-        0, named=True
-    )
+    listed = urgent_first(verdicts)
+    example = (verdicts if listed.is_empty() else listed).row(0, named=True)
     click.echo(f"\naddress  {address}  (described by {address}/openapi.json)")
     click.echo(f"token    {token}  (manager, lasts {TOKEN_LASTS.days} days)\n")
     click.echo("In another terminal:\n")
     for what, command in curl_commands(
-        address, token, worst["vehicle"], worst["pump_family"], options.ends_on
+        address, token, example["vehicle"], example["pump_family"], options.ends_on
     ):
         click.echo(f"# {what}\n{command}\n")
     click.echo(

@@ -6,7 +6,6 @@ Lanternmoor Carriers and everything named here are made up.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 OPERATOR = "Lanternmoor Carriers"
 
@@ -49,7 +48,11 @@ FAMILIES = (
     Family("rowan-2000", 2000, 850, 42, 6, 38, 62, 1.05, 0.80, 120, 180, 2.10, 340, 0.25, 24),
 )
 
-TOWNS = tuple(stem + end for end, stem in product(_TOWN_ENDS, _TOWN_STEMS))
+# Nine stems and eight ends have no common factor, so that every pair comes up once.
+TOWNS = tuple(
+    _TOWN_STEMS[i % len(_TOWN_STEMS)] + _TOWN_ENDS[i % len(_TOWN_ENDS)]
+    for i in range(len(_TOWN_STEMS) * len(_TOWN_ENDS))
+)
 
 
 def depot_name(index: int) -> str:
