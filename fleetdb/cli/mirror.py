@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
 import click
-from rich.console import Console
-from rich.progress import Progress, TextColumn, TimeElapsedColumn
 
 from fleetdb.cli.invocation import Invocation, pass_invocation
+from fleetdb.cli.progress import row_counter
 from fleetdb.store.engine import Store
 from fleetdb.warehouse.mirror import SyncResult
 from fleetdb.warehouse.mirror import rebuild as rebuild_mirror
@@ -61,23 +59,8 @@ def check(context: click.Context, invocation: Invocation) -> None:
 
 
 def _with_progress(work: Callable[..., Done], store: Store, fleet_id: int, home: Path) -> Done:
-    with _progress() as advance:
+    with row_counter() as advance:
         return work(store, fleet_id, home, advance)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int], None]]:
-    errors = Console(stderr=True)
-    columns = (TextColumn("{task.description}: {task.completed:,} rows"), TimeElapsedColumn())
-    with Progress(*columns, console=errors, disable=not errors.is_terminal) as bar:
-        tasks = {}
-
-        def advance(table: str, n_rows: int) -> None:
-            if table not in tasks:
-                tasks[table] = bar.add_task(table, total=None)
-            bar.update(tasks[table], advance=n_rows)
-
-        yield advance
 
 
 def _print_result(result: SyncResult) -> None:

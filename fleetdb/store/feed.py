@@ -18,11 +18,11 @@ Nothing waits for a long transaction, and only its own entries come late.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import BigInteger, Text, and_, cast, func, or_, select
+from sqlalchemy import BigInteger, ColumnElement, Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from fleetdb.records.documents import Kind
@@ -91,15 +91,12 @@ def mark_now(session: Session, fleet_id: int) -> Mark:
         .order_by(AuditEntry.id.desc())
         .limit(1)
     ).first()
-    taken = session.scalars(
-        select(AuditEntry.id)
-        .where(
-            AuditEntry.fleet_id == fleet_id,
-            AuditEntry.written_by >= xmin,
-            AuditEntry.written_by < xmax,
-        )
-        .order_by(AuditEntry.id)
-    )
+    taken: Sequence[int] = ()
+    if xmin < xmax:  # otherwise nothing was running
+        maybe_running = _maybe_running(fleet_id, xmin, xmax)
+        taken = session.scalars(
+            select(AuditEntry.id).where(*maybe_running).order_by(AuditEntry.id)
+        ).all()
     return Mark(
         installation_id=str(installation_id),
         last_id=last.id if last else 0,
@@ -135,29 +132,42 @@ def changes_since(session: Session, fleet_id: int, mark: Mark) -> Changes:
     The session must see one unchanging state (``Store.read``).
     """
     taken = set(mark.taken)
-    rows = session.execute(
-        select(AuditEntry.id, AuditEntry.action, AuditEntry.subject, AuditEntry.subject_row_id)
-        .where(
-            AuditEntry.fleet_id == fleet_id,
-            or_(
-                AuditEntry.id > mark.last_id,
-                and_(AuditEntry.written_by >= mark.xmin, AuditEntry.written_by < mark.xmax),
-            ),
+    # Two queries, each with an index of its own: joined by OR, they would read the
+    # whole trail.
+    risen = [AuditEntry.fleet_id == fleet_id, AuditEntry.id > mark.last_id]
+    queries = [risen]
+    if mark.xmin < mark.xmax:
+        late = [*_maybe_running(fleet_id, mark.xmin, mark.xmax), AuditEntry.id <= mark.last_id]
+        queries.append(late)
+    new = (
+        entry
+        for conditions in queries
+        for entry in session.execute(
+            select(AuditEntry.id, AuditEntry.action, AuditEntry.subject, AuditEntry.subject_row_id)
+            .where(*conditions)
+            .execution_options(yield_per=_FETCH_ROWS)
         )
-        .execution_options(yield_per=_FETCH_ROWS)
+        if entry.id not in taken
     )
-    new = (tuple(row[1:]) for row in rows if row.id not in taken)
     return Changes(mark=mark_now(session, fleet_id), row_ids=_by_kind(new))
 
 
 def _by_kind(entries: Iterable[tuple[Any, ...]]) -> dict[str, list[int]]:
     row_ids: dict[str, set[int]] = {}
-    for action, subject, row_id in entries:
+    for _, action, subject, row_id in entries:
         if action == "voided":
             row_ids.setdefault(RECORD_VOIDS, set()).add(row_id)
         elif subject in _KINDS:
             row_ids.setdefault(subject, set()).add(row_id)
     return {kind: sorted(ids) for kind, ids in row_ids.items()}
+
+
+def _maybe_running(fleet_id: int, xmin: int, xmax: int) -> list[ColumnElement[bool]]:
+    return [
+        AuditEntry.fleet_id == fleet_id,
+        AuditEntry.written_by >= xmin,
+        AuditEntry.written_by < xmax,
+    ]
 
 
 def _running_transactions(session: Session) -> tuple[int, int]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from fleetdb.store.engine import Store
 from fleetdb.timestamps import format_rfc3339, parse_rfc3339
+from fleetdb.trend.assessment import Assessment
 from fleetdb.trend.pipeline import assess
 from fleetdb.warehouse.layout import mirror_folder, refresh_lock
 from fleetdb.warehouse.locks import exclusive
@@ -63,6 +64,20 @@ def refresh(
             "mirrored_at": mirrored_at,
         }
         return Refreshed(publish(home, fleet_id, assessment.tables, meta), moment, synced)
+
+
+def assess_at(
+    store: Store,
+    fleet_id: int,
+    home: Path,
+    as_of: datetime,
+    progress: Progress | None = None,
+) -> Assessment:
+    """Sync the mirror and return the verdicts as of a moment, publishing nothing."""
+    with exclusive(refresh_lock(home, fleet_id)):
+        sync(store, fleet_id, home, progress)
+    with open_mirror(home, fleet_id) as connection:
+        return assess(connection, as_of)
 
 
 def _stands(home: Path, fleet_id: int, mirrored_at: str | None, moment: datetime) -> bool:

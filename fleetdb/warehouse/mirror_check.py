@@ -16,7 +16,7 @@ from fleetdb.warehouse.layout import mirror_folder, mirror_lock
 from fleetdb.warehouse.locks import exclusive
 from fleetdb.warehouse.manifest import Part, UnusableManifestError, read_manifest
 from fleetdb.warehouse.mirror_tables import MIRROR_TABLES, MirrorTable, schema_digest
-from fleetdb.warehouse.parts import file_sha256, read_part
+from fleetdb.warehouse.parts import file_sha256, read_part, read_schema
 from fleetdb.warehouse.truth_rows import read_rows
 
 
@@ -61,7 +61,7 @@ def _damage(folder: Path, part: Part, table: MirrorTable) -> str | None:
     try:
         if file_sha256(path) != part.sha256:
             return f"{part.path} does not hold what was written to it"
-        if not read_part(folder, part).schema.equals(table.schema):
+        if not read_schema(folder, part).equals(table.schema):
             return f"{part.path} has other columns than {table.name}"
     except FileNotFoundError:
         return f"{part.path} is missing"

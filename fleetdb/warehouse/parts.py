@@ -93,6 +93,11 @@ def read_part(folder: Path, part: Part) -> pa.Table:
         return file.read()
 
 
+def read_schema(folder: Path, part: Part) -> pa.Schema:
+    """Return the columns of one file."""
+    return pq.read_schema(folder / part.path)
+
+
 def _write(folder: Path, table: MirrorTable, group: str, rows: pa.Table) -> Part:
     rows = rows.sort_by([(column, "ascending") for column in table.sort_by])
     path = folder / table.name / f"{group}-{uuid4().hex}.parquet"

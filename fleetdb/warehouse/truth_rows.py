@@ -96,7 +96,7 @@ def _cylinder_leaks(
     wanted = ids[has_leak].tolist()
     found: list[Any] = []
     for start in range(0, len(wanted), _BATCH_IDS):
-        found += session.connection().execute(
+        statement = (
             select(
                 CylinderLeakReading.test_record_id,
                 CylinderLeakReading.cylinder,
@@ -105,6 +105,7 @@ def _cylinder_leaks(
             .where(CylinderLeakReading.test_record_id.in_(wanted[start : start + _BATCH_IDS]))
             .order_by(CylinderLeakReading.test_record_id, CylinderLeakReading.cylinder)
         )
+        found += session.connection().execute(statement).all()
     owners = np.fromiter((row[0] for row in found), np.int64, len(found))
     entries = pa.StructArray.from_arrays(
         [

@@ -1,0 +1,80 @@
+"""The action list as a readable table: which vehicle, why, by when, how sure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from fleetdb.cautions import VERDICT_CAUTION
+
+ACTED_ON = ("stand_down", "book_in", "watch")
+# A word and a shape, so that nothing hangs on colour.
+_SHAPE = {"stand_down": "■", "book_in": "▲", "watch": "◆", "sound": "●", "unproven": "○"}
+
+
+def urgent_first(verdicts: pl.DataFrame) -> pl.DataFrame:
+    """Return the verdicts to act on, most urgent first."""
+    return (
+        verdicts.filter(pl.col("state").is_in(ACTED_ON))
+        .with_columns(pl.col("state").replace_strict(ACTED_ON, range(3)).alias("rank"))
+        .sort("rank", "probability_worn", "vehicle", descending=[False, True, False])
+        .drop("rank")
+    )
+
+
+def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | None = None) -> None:
+    """Print the first ``limit`` entries of the action list, and what is not shown.
+
+    ``verdicts`` has the columns of ``fleetdb.trend.verdict.SCHEMA``.
+    """
+    listed = urgent_first(verdicts)
+    shown = listed if limit is None else listed.head(limit)
+    table = Table(title=None, show_lines=False, expand=False, header_style="bold")
+    table.add_column("vehicle", no_wrap=True)
+    table.add_column("depot", no_wrap=True)
+    table.add_column("state", no_wrap=True)
+    table.add_column("why", overflow="fold", ratio=1)
+    table.add_column("by when", no_wrap=True)
+    table.add_column("how sure", no_wrap=True)
+    for row in shown.iter_rows(named=True):
+        table.add_row(
+            Text(row["vehicle"]),
+            Text(row["depot"] or "-"),
+            f"{_SHAPE[row['state']]} {row['state']}",
+            Text(row["reasons"]),
+            by_when(row),
+            f"{100 * row['probability_worn']:.0f} % worn\n"
+            f"{100 * row['probability_below_limit']:.0f} % below limit\n"
+            f"in {row['horizon_days']:.0f} days",
+        )
+    counts = {str(s): int(n) for s, n in verdicts["state"].value_counts().iter_rows()}
+    acted = verdicts.filter(pl.col("state").is_in(ACTED_ON[:2]))
+    expected_false = float((1.0 - acted["probability_worn"]).sum())
+    told = ", ".join(f"{counts[s]} {s}" for s in _SHAPE if s in counts)
+    console.print(f"{len(verdicts)} vehicles: {told or 'none'}.", highlight=False)
+    if len(shown):
+        console.print(table)
+    if len(shown) < len(listed):
+        console.print(f"{len(listed) - len(shown)} more not shown.", highlight=False)
+    if len(acted):
+        console.print(
+            f"Of the {len(acted)} to book in or stand down, about {expected_false:.1f} are "
+            "expected not to be worn after all.",
+            highlight=False,
+        )
+    console.print(VERDICT_CAUTION, highlight=False)
+
+
+def by_when(row: Mapping[str, Any]) -> str:
+    """Return when a pump is expected at its limit: the date half sure of, and the early one."""
+    if row["state"] == "stand_down":
+        return "now"
+    early, middle = row["limit_date_p10"], row["limit_date_p50"]
+    if early is None:
+        return "not within 3 years"
+    return f"{middle or 'later'}\n(10 %: {early})"

@@ -1,0 +1,28 @@
+"""One verdict, spelt out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import Console
+
+from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.report.action_list import by_when
+
+
+def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console) -> None:
+    """Print the verdict ``row`` (columns of ``fleetdb.trend.verdict.SCHEMA``) on ``vehicle``."""
+    if row is None:
+        console.print(f"{vehicle} was not in service yet.", highlight=False, markup=False)
+        return
+    lines = [
+        f"{vehicle}, pump {row['pump_serial'] or 'without a serial'}, "
+        f"fitted {row['fitted_at']:%Y-%m-%d}: {row['state']}",
+        *(f"  - {reason}" for reason in row["reasons"].split("; ")),
+    ]
+    if row["limit_date_p10"] is not None:
+        lines.append(f"  At the limit: {' '.join(by_when(row).split())}")
+    lines += [row["advice"], VERDICT_CAUTION]
+    for line in lines:
+        console.print(line, highlight=False, markup=False)

@@ -1,0 +1,62 @@
+"""What an assessment returns, and the fleet-wide context one vehicle's verdict needs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pyarrow as pa
+
+from fleetdb.trend.constants import FamilyConstants
+from fleetdb.trend.learning import starting_constants
+from fleetdb.trend.series import Series
+
+_TABLES_AS_THEY_ARE = ("kit_bias", "usual_fuel_temp", "usual_crank_speed", "usual_leak")
+CONTEXT_TABLES = ("constants", *_TABLES_AS_THEY_ARE)
+"""The published tables a context is made of."""
+
+
+@dataclass(frozen=True)
+class FleetContext:
+    """What a vehicle's verdict takes from the rest of the fleet.
+
+    ``kit_bias`` has kit, at_y, ln_bias, var_ln_bias, p_off, one row per test, sorted by kit
+    and time; ``usual_fuel_temp``, ``usual_crank_speed`` and ``usual_leak`` are the answers
+    of the queries of those names.
+    """
+
+    constants: dict[str, FamilyConstants]
+    kit_bias: pa.Table
+    usual_fuel_temp: pa.Table
+    usual_crank_speed: pa.Table
+    usual_leak: pa.Table
+
+    def constants_of(self, series: Series) -> FamilyConstants:
+        """Return the constants of a series' family, its prior ones if it was never taught."""
+        return self.constants.get(series.pump_family) or starting_constants(series)
+
+    @classmethod
+    def of(cls, tables: Mapping[str, pa.Table]) -> FleetContext:
+        """Return the context kept in a published assessment's tables."""
+        constants = {
+            row.pop("pump_family"): FamilyConstants(**row)
+            for row in tables["constants"].to_pylist()
+        }
+        return cls(
+            constants=constants,
+            **{name: tables[name] for name in _TABLES_AS_THEY_ARE},
+        )
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Verdicts at one date, and what they rest on; ``tables`` is what a snapshot publishes."""
+
+    tables: dict[str, pa.Table]
+    meta: dict[str, Any]
+
+    @property
+    def verdicts(self) -> pa.Table:
+        """One row per vehicle: its present pump, at the date of the assessment."""
+        return self.tables["verdicts"]

@@ -1,0 +1,89 @@
+"""What goes into the reserve filter and what comes out: plain arrays with units."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+class Readings(NamedTuple):
+    """Records of many pumps, sorted by pump and time; each array has shape (n_records,)."""
+
+    at_y: Floats
+    """Time of the test. [y]"""
+    ln_ratio: Floats
+    """ln(proof ratio), NaN where not measured or set aside."""
+    ln_build: Floats
+    """ln(build rate [bar/s]), NaN likewise."""
+    ln_speed: Floats
+    """ln(crank speed / reference), expected where not measured."""
+    var_ln_speed: Floats
+    ln_viscosity: Floats
+    """ln(viscosity / that at reference temperature), expected where not measured."""
+    var_ln_viscosity: Floats
+    ln_kit: Floats
+    """What the kit is believed to add to ln pressure."""
+    var_ln_kit: Floats
+    window: NDArray[np.int64]
+    """Number of the pressure window the build rate was timed over (``build_windows``)."""
+    repaired: Floats
+    """1 where a part that can change the reserve was fitted since the test before."""
+
+    def rows(self, which: slice | NDArray[Any]) -> Readings:
+        """Return the records of a slice, an index array or a mask."""
+        return Readings._make(values[which] for values in self)
+
+
+class RecordBelief(NamedTuple):
+    """What the filter thought at each record, shape (n_records,)."""
+
+    p_worn: Floats
+    """Probability that reserve falls below the act line within the horizon."""
+    p_below: Floats
+    """Probability that reserve is below the family's limit now."""
+    ln_reserve: Floats
+    p_botched_ratio: Floats
+    p_botched_build: Floats
+    ratio_residual: Floats
+    """ln ratio minus what was expected of it from the tests before."""
+    var_ratio_residual: Floats
+    build_residual: Floats
+    ln_capped_share: Floats
+    """Expected ln ratio less the mean cap: 0 is fully capped."""
+
+
+class PumpBelief(NamedTuple):
+    """What the filter thinks of each pump at the end, shape (n_pumps, ...)."""
+
+    ln_reserve: Floats
+    """10, 50 and 90 % points, shape (n_pumps, 3)."""
+    ln_ratio: Floats
+    """The same of the ratio at reference conditions, shape (n_pumps, 3)."""
+    p_worn: Floats
+    p_below: Floats
+    p_below_at: Floats
+    """Probability of being below the limit at each forecast time, shape (n_pumps, n_times)."""
+    wear_per_y: Floats
+    log_evidence: Floats
+
+
+def empty_record_belief(n_records: int) -> RecordBelief:
+    """Return arrays for ``n_records`` records to be filled by the filter."""
+    return RecordBelief(*(np.full(n_records, np.nan) for _ in RecordBelief._fields))
+
+
+def empty_pump_belief(n_pumps: int, n_times: int) -> PumpBelief:
+    """Return arrays for ``n_pumps`` pumps and ``n_times`` forecast times."""
+    return PumpBelief(
+        np.full((n_pumps, 3), np.nan),
+        np.full((n_pumps, 3), np.nan),
+        np.full(n_pumps, np.nan),
+        np.full(n_pumps, np.nan),
+        np.full((n_pumps, n_times), np.nan),
+        np.full(n_pumps, np.nan),
+        np.zeros(n_pumps),
+    )

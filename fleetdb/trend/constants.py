@@ -1,0 +1,103 @@
+"""What the reserve filter must be told: the constants of one pump family in one fleet.
+
+Every constant has a prior, stated once here, and is learnt from the family's own records
+(``learning``), so that a fleet with another fuel, regulator or gauge is not judged by
+somebody else's. Priors are the authors' judgement of cranking tests (common practice, no
+source); they matter only while a family's records are few.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+
+class FamilyConstants(NamedTuple):
+    """Constants of one family; ``ln`` is the natural logarithm, reserve and cap are over target."""
+
+    ln_reserve_new: float
+    """Typical delivery reserve of a new pump. [-]"""
+    sd_ln_reserve_new: float
+    ln_cap: float
+    """Ratio at which the regulator caps a sound pump (650 of 700 bar is 0.93). [-]"""
+    sd_ln_cap: float
+    """Spread of that cap from vehicle to vehicle."""
+    cap_sharpness: float
+    """Exponent of the soft minimum of cap and reachable pressure: large is a sharp corner."""
+    sd_ratio: float
+    """Scatter of ln proof ratio from test to test."""
+    sd_build: float
+    """Scatter of ln build rate from test to test."""
+    ln_build_new: float
+    """Typical ln build rate of a new pump at reference conditions. [ln bar/s]"""
+    sd_ln_build_new: float
+    volumetric_share: float
+    """How much of a loss of reserve is lost swept flow rather than added leakage. [0-1]"""
+    viscosity_power: float
+    """Reserve goes as viscosity to this power (1 by the rail balance)."""
+    p_botched_ratio: float
+    """Chance that a record's proof ratio alone is botched (regulator not held, slip of the pen)."""
+    p_botched_build: float
+    p_botched_both: float
+    wear_onset_per_y: float
+    """Rate at which a pump's wear shifts to the next faster pace. [1/y]"""
+    wear_relief_per_y: float
+    damage_per_y: float
+    """Rate of sudden losses of reserve. [1/y]"""
+    recovery_per_y: float
+    """Rate of unexplained gains of reserve (an unrecorded repair). [1/y]"""
+    wander_per_sqrt_y: float
+    """Small changes of ln reserve that no wear explains. [1/sqrt(y)]"""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Belief about a constant before any record: normal, on the log scale if ``is_log``."""
+
+    centre: float
+    sd: float
+    is_log: bool
+    low: float
+    high: float
+
+    def log_density(self, value: float) -> float:
+        """Return the unnormalised log density, -inf outside the limits."""
+        if not self.low <= value <= self.high:
+            return -math.inf
+        shift = math.log(value / self.centre) if self.is_log else value - self.centre
+        return -0.5 * (shift / self.sd) ** 2
+
+
+# ln_build_new has no prior: its level depends on rail and pump, so it is read off the family.
+PRIORS: dict[str, Prior] = {
+    "ln_reserve_new": Prior(math.log(1.65), 0.18, False, math.log(1.1), math.log(3.2)),
+    "sd_ln_reserve_new": Prior(0.15, 0.3, True, 0.04, 0.5),
+    "ln_cap": Prior(math.log(0.96), 0.03, False, math.log(0.8), math.log(1.1)),
+    "sd_ln_cap": Prior(0.02, 0.4, True, 0.003, 0.1),
+    "cap_sharpness": Prior(12.0, 0.5, True, 2.0, 60.0),
+    "sd_ratio": Prior(0.022, 0.4, True, 0.003, 0.15),
+    "sd_build": Prior(0.055, 0.5, True, 0.01, 0.3),
+    "sd_ln_build_new": Prior(0.10, 0.5, True, 0.02, 0.5),
+    "volumetric_share": Prior(0.25, 0.25, False, 0.0, 1.0),
+    "viscosity_power": Prior(1.0, 0.12, False, 0.5, 1.5),
+    "p_botched_ratio": Prior(0.008, 0.7, True, 1e-4, 0.1),
+    "p_botched_build": Prior(0.008, 0.7, True, 1e-4, 0.1),
+    "p_botched_both": Prior(0.015, 0.7, True, 1e-4, 0.15),
+    "wear_onset_per_y": Prior(0.4, 0.5, True, 0.03, 3.0),
+    "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
+}
+
+# Not learnt: records say little of them and verdicts hardly depend on them.
+_FIXED = {"wear_relief_per_y": 0.15, "recovery_per_y": 0.02, "wander_per_sqrt_y": 0.03}
+
+
+def prior_constants(ln_build_new: float) -> FamilyConstants:
+    """Return the constants at the centre of their priors, with the family's own build rate."""
+    centres = {name: prior.centre for name, prior in PRIORS.items()}
+    return FamilyConstants(ln_build_new=ln_build_new, **centres, **_FIXED)
+
+
+def log_prior(constants: FamilyConstants) -> float:
+    """Return the log density of ``constants`` under the priors."""
+    return sum(prior.log_density(getattr(constants, name)) for name, prior in PRIORS.items())

@@ -1,0 +1,109 @@
+"""Kits as tables: what each reads now, and the history a single vehicle's verdict needs."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from fleetdb.trend.filtering import DAYS_PER_YEAR
+from fleetdb.trend.kits import KitBias
+from fleetdb.trend.series import EPOCH, Series
+
+KITS = pa.schema(
+    [
+        ("kit", pa.string()),
+        ("bias_pct", pa.float64()),
+        ("sd_bias_pct", pa.float64()),
+        ("probability_off", pa.float64()),
+        ("reads_off", pa.bool_()),
+        ("off_since", pa.timestamp("us")),
+        ("n_tests", pa.int64()),
+        ("last_test_at", pa.timestamp("us")),
+        ("verdicts_touched", pa.int64()),
+    ]
+)
+KIT_BIAS = pa.schema(
+    [
+        ("kit", pa.string()),
+        ("at_y", pa.float64()),
+        ("ln_bias", pa.float64()),
+        ("var_ln_bias", pa.float64()),
+        ("p_off", pa.float64()),
+    ]
+)
+
+NAMED_AT = 0.9
+"""Probability of being off by more than 2.5 % at which a kit is named."""
+
+
+def kits_table(bias: KitBias, kit_names: list[str], families: list[Series]) -> pa.Table:
+    """Return one row per kit with a usable test: how it reads now, and since when."""
+    n_kits = len(kit_names)
+    offsets = np.searchsorted(bias.kit, np.arange(n_kits + 1))
+    touched = _verdicts_touched(n_kits, families)
+    rows = []
+    for k, name in enumerate(kit_names):
+        a, z = int(offsets[k]), int(offsets[k + 1])
+        if a == z:
+            continue
+        named = bias.p_off[a:z] >= NAMED_AT
+        off_since = None
+        if named[-1]:
+            honest = np.flatnonzero(~named)
+            first = int(honest[-1]) + 1 if len(honest) else 0
+            off_since = _moment(bias.at_y[a + first])
+        rows.append(
+            {
+                "kit": name,
+                "bias_pct": 100 * float(np.expm1(bias.ln_bias[z - 1])),
+                "sd_bias_pct": 100 * float(np.sqrt(bias.var_ln_bias[z - 1])),
+                "probability_off": float(bias.p_off[z - 1]),
+                "reads_off": bool(named[-1]),
+                "off_since": off_since,
+                "n_tests": z - a,
+                "last_test_at": _moment(bias.at_y[z - 1]),
+                "verdicts_touched": int(touched[k]),
+            }
+        )
+    rows.sort(key=lambda row: row["kit"])
+    return pa.Table.from_pylist(rows, schema=KITS)
+
+
+def _verdicts_touched(n_kits: int, families: list[Series]) -> NDArray[np.int64]:
+    """Return how many present pumps had their last test with each kit."""
+    touched = np.zeros(n_kits, dtype=np.int64)
+    for whole in families:
+        series = whole.of_present_pumps()
+        has = np.diff(series.offsets) > 0
+        last_kit = series.kit[(series.offsets[1:] - 1)[has]]
+        touched += np.bincount(last_kit[last_kit >= 0], minlength=n_kits)
+    return touched
+
+
+def _moment(at_y: float) -> datetime:
+    return (EPOCH + np.timedelta64(round(at_y * DAYS_PER_YEAR * 86_400e6), "us")).astype(object)
+
+
+def kit_bias_table(bias: KitBias, kit_names: list[str]) -> pa.Table:
+    """Return the bias at each test as a table, kits by name."""
+    names = pa.array(kit_names, pa.string()).take(pa.array(bias.kit))
+    return pa.table([names, bias.at_y, bias.ln_bias, bias.var_ln_bias, bias.p_off], schema=KIT_BIAS)
+
+
+def kit_bias_from_table(table: pa.Table, kit_names: list[str]) -> KitBias:
+    """Return the biases of the kits named, numbered as in ``kit_names``."""
+    number = {name: k for k, name in enumerate(kit_names)}
+    kit = np.array([number.get(name, -1) for name in table["kit"].to_pylist()], dtype=np.int64)
+    own = np.flatnonzero(kit >= 0)
+    at_y = table["at_y"].to_numpy()
+    order = own[np.lexsort((at_y[own], kit[own]))]
+    return KitBias(
+        kit=kit[order],
+        at_y=at_y[order],
+        ln_bias=table["ln_bias"].to_numpy()[order],
+        var_ln_bias=table["var_ln_bias"].to_numpy()[order],
+        p_off=table["p_off"].to_numpy()[order],
+    )

@@ -1,0 +1,221 @@
+"""Stage 4: what each kit adds to the pressures it reads, over time.
+
+A kit's reading error shows as the same departure from what was expected on many vehicles
+that other kits, or itself earlier, found otherwise. Its bias is taken to be constant until
+it steps (dropped, adjusted, calibrated), each level drawn afresh from "reads true, nearly"
+or "reads off". The departures are those from the filter's own expectation of each vehicle,
+which already holds that vehicle's wear; so a fleet's wear is not taken for a kit's drift.
+
+The bias at each test is the mean of a hidden Markov chain over a grid of biases, smoothed
+forwards and backwards (L. R. Rabiner, Proc. IEEE 77, 257-286, 1989; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from fleetdb.trend.beliefs import Floats, RecordBelief
+from fleetdb.trend.series import Series
+
+_N_BIASES = 61
+_WIDEST = 0.15
+LN_BIAS = np.linspace(-_WIDEST, _WIDEST, _N_BIASES)
+_SQRT_2PI = math.sqrt(2.0 * math.pi)
+
+
+@dataclass(frozen=True)
+class KitHabits:
+    """What is believed of kits before any test (common practice, no source)."""
+
+    steps_per_y: float = 0.5
+    sd_ln_true: float = 0.008
+    """Scatter of kits that read true."""
+    sd_ln_off: float = 0.05
+    """Scatter of kits that read off."""
+    share_off: float = 0.25
+    p_stray: float = 0.03
+    """Share of tests whose departure says nothing of the kit."""
+
+
+@dataclass(frozen=True)
+class KitBias:
+    """Bias of the kit at each of its tests, sorted by kit and time; shape (n_tests,)."""
+
+    kit: NDArray[np.int64]
+    at_y: Floats
+    ln_bias: Floats
+    var_ln_bias: Floats
+    p_off: Floats
+    """Probability that the kit is off by more than 2.5 %, shape (n_tests,)."""
+
+
+def no_kit_bias() -> KitBias:
+    """Return the bias of no kit at all."""
+    return KitBias(np.empty(0, np.int64), *(np.empty(0) for _ in range(4)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _smooth(offsets, at_y, departure, variance, reset, prior, steps_per_y, p_stray, bias, var, off):
+    biases = LN_BIAS
+    for k in range(len(offsets) - 1):
+        a = offsets[k]
+        n = offsets[k + 1] - a
+        if n == 0:
+            continue
+        forward = np.zeros((n, _N_BIASES))
+        like = np.zeros((n, _N_BIASES))
+        stay = np.zeros(n)
+        for r in range(n):
+            v = variance[a + r]
+            for i in range(_N_BIASES):
+                d = departure[a + r] - biases[i]
+                like[r, i] = (1.0 - p_stray) * math.exp(-0.5 * d * d / v) / (
+                    _SQRT_2PI * math.sqrt(v)
+                ) + p_stray
+            if r > 0 and reset[a + r] == 0:
+                stay[r] = math.exp(-steps_per_y * (at_y[a + r] - at_y[a + r - 1]))
+            total = 0.0
+            for i in range(_N_BIASES):
+                before = forward[r - 1, i] if r > 0 else 0.0
+                forward[r, i] = (stay[r] * before + (1.0 - stay[r]) * prior[i]) * like[r, i]
+                total += forward[r, i]
+            for i in range(_N_BIASES):
+                forward[r, i] /= total
+        backward = np.ones(_N_BIASES)
+        for r in range(n - 1, -1, -1):
+            if r < n - 1:
+                ahead = backward * like[r + 1]
+                backward = stay[r + 1] * ahead + (1.0 - stay[r + 1]) * (ahead * prior).sum()
+                backward /= backward.sum()
+            both = forward[r] * backward
+            both /= both.sum()
+            mean = (both * biases).sum()
+            bias[a + r] = mean
+            var[a + r] = (both * (biases - mean) ** 2).sum()
+            far = 0.0
+            for i in range(_N_BIASES):
+                if abs(biases[i]) > 0.025:
+                    far += both[i]
+            off[a + r] = far
+
+
+def _prior(habits: KitHabits) -> Floats:
+    def normal(sd: float) -> Floats:
+        density = np.exp(-0.5 * (LN_BIAS / sd) ** 2)
+        return density / density.sum()
+
+    return (1 - habits.share_off) * normal(habits.sd_ln_true) + habits.share_off * normal(
+        habits.sd_ln_off
+    )
+
+
+def smooth_kit_bias(
+    kit: NDArray[np.int64],
+    at_y: Floats,
+    departure: Floats,
+    variance: Floats,
+    calibrations: dict[int, Floats],
+    habits: KitHabits,
+) -> KitBias:
+    """Return the smoothed bias of each kit at each of its tests.
+
+    Parameters
+    ----------
+    kit, at_y, departure, variance
+        Of each test: kit number, time [y], departure of ln ratio from what was expected and
+        its variance; any order, shape (n_tests,).
+    calibrations
+        Times [y] at which a kit was calibrated; the first test after one starts a new level.
+    """
+    order = np.lexsort((at_y, kit))
+    kit, at_y = kit[order], at_y[order]
+    n_kits = int(kit[-1]) + 1 if len(kit) else 0
+    offsets = np.searchsorted(kit, np.arange(n_kits + 1))
+    reset = np.zeros(len(kit), dtype=np.int64)
+    for number, moments in calibrations.items():
+        if number < n_kits:
+            a, z = offsets[number], offsets[number + 1]
+            first_after = a + np.searchsorted(at_y[a:z], moments)
+            reset[first_after[first_after < z]] = 1
+    bias, var, off = (np.zeros(len(kit)) for _ in range(3))
+    _smooth(
+        offsets,
+        at_y,
+        departure[order],
+        variance[order],
+        reset,
+        _prior(habits),
+        habits.steps_per_y,
+        habits.p_stray,
+        bias,
+        var,
+        off,
+    )
+    return KitBias(kit=kit, at_y=at_y, ln_bias=bias, var_ln_bias=var, p_off=off)
+
+
+def correct_for_kits(
+    families: list[Series],
+    run: Callable[[Series], RecordBelief],
+    calibrations: dict[int, Floats],
+    habits: KitHabits,
+    rounds: int = 2,
+) -> tuple[list[Series], KitBias]:
+    """Return the series with each record's kit bias filled in, and the biases themselves.
+
+    The expectation a departure is measured from depends on the kits of the tests before it,
+    so expectation and bias are found in turn, ``rounds`` times.
+    """
+    bias = no_kit_bias()
+    for _ in range(rounds):
+        beliefs = [run(series) for series in families]
+        kit = np.concatenate([s.kit for s in families])
+        at_y = np.concatenate([s.readings.at_y for s in families])
+        departure = np.concatenate(
+            [b.ratio_residual + s.readings.ln_kit for s, b in zip(families, beliefs, strict=True)]
+        )
+        # The bias in use at a test is part of its own variance already; it must not be twice.
+        variance = np.concatenate(
+            [
+                b.var_ratio_residual - s.readings.var_ln_kit
+                for s, b in zip(families, beliefs, strict=True)
+            ]
+        )
+        used = (kit >= 0) & ~np.isnan(departure)
+        bias = smooth_kit_bias(
+            kit[used],
+            at_y[used],
+            departure[used],
+            np.maximum(variance[used], 1e-6),
+            calibrations,
+            habits,
+        )
+        families = [apply_kit_bias(series, bias) for series in families]
+    return families, bias
+
+
+def apply_kit_bias(series: Series, bias: KitBias) -> Series:
+    """Return ``series`` with each record's kit bias looked up at (or just before) its time.
+
+    A kit never seen before gets no correction and the spread of all kits.
+    """
+    readings = series.readings
+    ln_kit = np.zeros(len(series.kit))
+    var = np.full(len(series.kit), float((_prior(KitHabits()) * LN_BIAS**2).sum()))
+    n_kits = int(bias.kit[-1]) + 1 if len(bias.kit) else 0
+    offsets = np.searchsorted(bias.kit, np.arange(n_kits + 1))
+    for number in range(n_kits):
+        a, z = int(offsets[number]), int(offsets[number + 1])
+        own = np.flatnonzero(series.kit == number)
+        if a == z or len(own) == 0:
+            continue
+        where = np.searchsorted(bias.at_y[a:z], readings.at_y[own], side="right") - 1
+        where = a + np.maximum(where, 0)
+        ln_kit[own], var[own] = bias.ln_bias[where], bias.var_ln_bias[where]
+    return replace(series, readings=readings._replace(ln_kit=ln_kit, var_ln_kit=var))

@@ -1,0 +1,63 @@
+"""One vehicle's verdict, brought up to date from the truth, in the context of its fleet."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from fleetdb.settings import Settings
+from fleetdb.store.engine import Store
+from fleetdb.store.trend_tables import trend_tables
+from fleetdb.trend.assessment import CONTEXT_TABLES, FleetContext
+from fleetdb.trend.pipeline import assess_vehicle
+from fleetdb.warehouse.layout import snapshots_folder
+from fleetdb.warehouse.snapshot import Snapshot, current_name
+from fleetdb.warehouse.views import register_tables
+
+
+def current_verdict(
+    store: Store,
+    settings: Settings,
+    fleet_id: int,
+    vehicle: str,
+    as_of: datetime | None = None,
+) -> dict[str, Any] | None:
+    """Return the verdict on the vehicle's present pump, or None before its first day.
+
+    The vehicle's own records are read from the truth, so a record just committed counts;
+    constants, kits and usual conditions are those of the published snapshot.
+
+    Raises
+    ------
+    NotFoundError
+        No vehicle of that name in the fleet.
+    """
+    with store.read() as session:
+        tables = trend_tables(session, fleet_id, vehicle)
+    context = fleet_context(settings.home, fleet_id)
+    with duckdb.connect() as connection:
+        register_tables(connection, tables)
+        rows = assess_vehicle(connection, as_of or datetime.now(UTC), context)
+    return rows.to_pylist()[0] if len(rows) else None
+
+
+def fleet_context(home: Path, fleet_id: int) -> FleetContext | None:
+    """Return the context of the fleet's current snapshot; None when there is none yet."""
+    name = current_name(home, fleet_id)
+    return None if name is None else _context_of(snapshots_folder(home, fleet_id) / name)
+
+
+@lru_cache(maxsize=16)
+def _context_of(folder: Path) -> FleetContext:
+    snapshot = Snapshot(folder)
+    try:
+        with snapshot.connection() as connection:
+            return FleetContext.of(
+                {name: connection.table(name).to_arrow_table() for name in CONTEXT_TABLES}
+            )
+    finally:
+        snapshot.close()

@@ -1,0 +1,315 @@
+"""The pipeline from readings to verdicts, for a whole fleet or for one vehicle.
+
+Stage by stage: ``series`` puts each record on its pump and says what its conditions were,
+``teaching`` learns the family's constants, ``kits`` takes out what the kits add,
+``filtering`` follows each pump's reserve, ``states``, ``forecast`` and ``cause`` judge it,
+``verdict`` writes it down. SQL in ``sql/`` does joins, windows and aggregates.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from datetime import UTC, datetime
+from typing import Any
+
+import duckdb
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from fleetdb.trend import queries
+from fleetdb.trend.assessment import Assessment, FleetContext
+from fleetdb.trend.beliefs import Floats, RecordBelief
+from fleetdb.trend.constants import FamilyConstants
+from fleetdb.trend.filtering import Levels, run_filter
+from fleetdb.trend.kit_table import kit_bias_from_table, kit_bias_table, kits_table
+from fleetdb.trend.kits import KitHabits, apply_kit_bias, correct_for_kits, no_kit_bias
+from fleetdb.trend.learning import starting_constants
+from fleetdb.trend.series import (
+    Series,
+    keep_readings,
+    keep_usual_conditions,
+    load_series,
+    years,
+)
+from fleetdb.trend.states import Policy, State, states_of
+from fleetdb.trend.teaching import Teacher, beliefs_at_records
+from fleetdb.trend.verdict import SCHEMA, PumpFacts, verdict_rows
+
+_RECENT_LEAK_DAYS = 400
+_PACE_DAYS = 365
+_BOTCHED = 0.5
+
+
+def assess(
+    connection: duckdb.DuckDBPyConnection,
+    as_of: datetime,
+    policy: Policy | None = None,
+    teacher: Teacher | None = None,
+) -> Assessment:
+    """Return the verdict of every vehicle's present pump, seeing only what was known then.
+
+    Parameters
+    ----------
+    connection
+        DuckDB with the views of ``fleetdb.warehouse.views``. Temporary tables are made in it.
+    as_of
+        Records performed, parts fitted and findings made after this are not looked at.
+        Aware, or bare UTC.
+    teacher
+        Remembers learnt constants from one call to the next (a backtest's); none is needed.
+
+    Returns
+    -------
+    Assessment
+        Tables ``verdicts``, ``kits`` and what one vehicle's verdict needs of the fleet.
+    """
+    policy = policy or Policy()
+    teacher = teacher or Teacher()
+    moment = _bare_utc(as_of)
+    keep_readings(connection, moment)
+    keep_usual_conditions(connection)
+    families, kit_names = load_series(connection)
+    levels = _levels(connection, moment, policy)
+    habits = KitHabits()
+    calibrations = _calibrations(connection, kit_names, moment)
+    constants = teacher.constants(families, levels, calibrations, habits, moment)
+    families, bias = correct_for_kits(
+        families,
+        lambda s: beliefs_at_records(s, constants[s.pump_family], levels[s.pump_family]),
+        calibrations,
+        habits,
+    )
+    _keep_corrections(connection, families)
+    queries.keep(connection, "usual_leak")
+    verdicts = _judge(connection, families, kit_names, constants, levels, moment, policy)
+    tables = {
+        "verdicts": verdicts,
+        "kits": kits_table(bias, kit_names, families),
+        "kit_bias": kit_bias_table(bias, kit_names),
+        "constants": _constants_table(constants),
+        **{
+            name: connection.table(name).to_arrow_table()
+            for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak")
+        },
+    }
+    return Assessment(tables=tables, meta=_meta(verdicts))
+
+
+def assess_vehicle(
+    connection: duckdb.DuckDBPyConnection,
+    as_of: datetime,
+    context: FleetContext | None,
+    policy: Policy | None = None,
+) -> pa.Table:
+    """Return the verdicts of the vehicles in ``connection``, with the fleet's context.
+
+    The same stages as ``assess``; what the fleet teaches is taken from ``context`` instead
+    of learnt anew. A family the fleet has not taught yet has its prior constants, and with
+    no context at all (nothing was ever published) conditions come from these vehicles alone.
+    """
+    policy = policy or Policy()
+    moment = _bare_utc(as_of)
+    keep_readings(connection, moment)
+    if context is None:
+        keep_usual_conditions(connection)
+    else:
+        for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak"):
+            connection.register(name, getattr(context, name))
+    families, kit_names = load_series(connection)
+    levels = _levels(connection, moment, policy)
+    bias = no_kit_bias()
+    if context is not None:
+        bias = kit_bias_from_table(context.kit_bias, kit_names)
+        families = [apply_kit_bias(series, bias) for series in families]
+    _keep_corrections(connection, families)
+    if context is None:
+        queries.keep(connection, "usual_leak")
+    constants = {
+        s.pump_family: context.constants_of(s) if context else starting_constants(s)
+        for s in families
+    }
+    return _judge(connection, families, kit_names, constants, levels, moment, policy)
+
+
+def _bare_utc(moment: datetime) -> datetime:
+    return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment
+
+
+def _levels(
+    connection: duckdb.DuckDBPyConnection, as_of: datetime, policy: Policy
+) -> dict[str, Levels]:
+    rows = connection.execute(queries.sql_text("limits_in_force"), {"as_of": as_of}).fetchall()
+    return {
+        family: Levels(
+            limit=limit, act=max(policy.act_reserve, limit), horizon_days=policy.horizon_days
+        )
+        for family, limit in rows
+    }
+
+
+def _calibrations(
+    connection: duckdb.DuckDBPyConnection, kit_names: list[str], as_of: datetime
+) -> dict[int, Floats]:
+    number = {name: k for k, name in enumerate(kit_names)}
+    moments: dict[int, list[datetime]] = defaultdict(list)
+    for kit, at in connection.execute(
+        queries.sql_text("calibrations"), {"as_of": as_of}
+    ).fetchall():
+        if kit in number:
+            moments[number[kit]].append(at)
+    return {k: years(np.array(at, dtype="datetime64[us]")) for k, at in moments.items()}
+
+
+def _keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Series]) -> None:
+    """Give SQL what the arrays say of each record: viscosity and kit."""
+    columns = {
+        "record_id": pa.concat_arrays([s.records["record_id"].combine_chunks() for s in families])
+        if families
+        else pa.array([], pa.string()),
+        "ln_viscosity": np.concatenate([np.empty(0), *(s.readings.ln_viscosity for s in families)]),
+        "ln_kit": np.concatenate([np.empty(0), *(s.readings.ln_kit for s in families)]),
+    }
+    connection.register("corrections", pa.table(columns))
+
+
+def _judge(
+    connection: duckdb.DuckDBPyConnection,
+    families: list[Series],
+    kit_names: list[str],
+    constants: dict[str, FamilyConstants],
+    levels: dict[str, Levels],
+    as_of: datetime,
+    policy: Policy,
+) -> pa.Table:
+    now_y = float(years(np.array([as_of], dtype="datetime64[us]"))[0])
+    answers = {
+        "tests": queries.answer(connection, "latest_tests", as_of=as_of, pace_days=_PACE_DAYS),
+        "leaks": queries.answer(
+            connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+        ),
+        "failures": queries.answer(connection, "pump_failures", as_of=as_of),
+    }
+    parts = []
+    for whole in families:
+        series = whole.of_present_pumps()
+        own, level = constants[series.pump_family], levels[series.pump_family]
+        records, pumps = run_filter(
+            series.readings,
+            series.windows,
+            series.offsets,
+            series.start_y,
+            np.full(series.n_pumps, now_y),
+            own,
+            level,
+        )
+        states, since_record = states_of(
+            series.offsets, records.p_worn, records.p_below, pumps.p_worn, pumps.p_below, policy
+        )
+        facts = _facts(series, answers, records, level.limit, kit_names)
+        failed_at = facts.tests["failed_at"]
+        # A failure on the road that no later test has answered speaks for itself.
+        unanswered = ~np.isnat(failed_at) & ~(facts.tests["last_test_at"] > failed_at)
+        states = np.where(unanswered, State.STAND_DOWN, states)
+        parts.append(
+            verdict_rows(
+                as_of,
+                facts,
+                pumps,
+                states,
+                _since(series, since_record, as_of),
+                own,
+                level.limit,
+                policy,
+            )
+        )
+    return pa.concat_tables(parts) if parts else SCHEMA.empty_table()
+
+
+def _facts(
+    series: Series,
+    answers: dict[str, pa.Table],
+    records: RecordBelief,
+    limit: float,
+    kit_names: list[str],
+) -> PumpFacts:
+    ids = series.pumps["pump_id"].to_numpy()
+    tests = {
+        **_aligned(answers["tests"], ids),
+        **_aligned(answers["failures"], ids),
+    }
+    botched = (records.p_botched_ratio > _BOTCHED) | (records.p_botched_build > _BOTCHED)
+    below = series.readings.ln_ratio - series.readings.ln_kit < math.log(limit)
+    last = series.offsets[1:] - 1
+    has = np.diff(series.offsets) > 0
+    ln_kit = np.zeros(series.n_pumps)
+    ln_kit[has] = series.readings.ln_kit[last[has]]
+    kit_of_last = [
+        kit_names[series.kit[j]] if ok and series.kit[j] >= 0 else None
+        for j, ok in zip(last, has, strict=True)
+    ]
+    return PumpFacts(
+        pumps={
+            name: series.pumps[name].to_numpy(zero_copy_only=False)
+            for name in ("vehicle", "pump_serial", "fitted_at", "depot", "pump_family")
+        },
+        tests=tests,
+        leaks=_aligned(answers["leaks"], ids),
+        ln_kit=ln_kit,
+        kit_of_last_test=kit_of_last,
+        set_aside=_count(botched, series.offsets),
+        below_limit_tests=_count(below, series.offsets),
+    )
+
+
+def _aligned(table: pa.Table, ids: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
+    """Return a table's columns in the order of ``ids``, NaN or NaT where it has no row."""
+    own = table["pump_id"].to_numpy()
+    where = np.searchsorted(own, ids)
+    found = np.zeros(len(ids), dtype=bool)
+    inside = where < len(own)
+    found[inside] = own[where[inside]] == ids[inside]
+    take = pa.array(np.where(found, where, 0), mask=~found)
+    columns = {}
+    for name in table.column_names:
+        values = table[name].take(take)
+        if pa.types.is_integer(values.type):
+            values = values.cast(pa.float64())
+        columns[name] = values.to_numpy(zero_copy_only=False)
+    return columns
+
+
+def _count(flags: NDArray[np.bool_], offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+    until = np.concatenate([[0], np.cumsum(flags)])
+    return until[offsets[1:]] - until[offsets[:-1]]
+
+
+def _since(
+    series: Series, since_record: NDArray[np.int64], as_of: datetime
+) -> NDArray[np.datetime64]:
+    performed = series.records["performed_at"].to_numpy()
+    since = series.pumps["fitted_at"].to_numpy().astype("datetime64[us]").copy()
+    at_test = since_record >= 0
+    since[at_test] = performed[since_record[at_test]]
+    since[since_record == -2] = np.datetime64(as_of, "us")  # see states_of
+    return since
+
+
+def _constants_table(constants: dict[str, FamilyConstants]) -> pa.Table:
+    rows = [{"pump_family": family, **own._asdict()} for family, own in constants.items()]
+    fields = [("pump_family", pa.string())]
+    fields += [(name, pa.float64()) for name in FamilyConstants._fields]
+    return pa.Table.from_pylist(rows, schema=pa.schema(fields))
+
+
+def _meta(verdicts: pa.Table) -> dict[str, Any]:
+    states = verdicts["state"].to_pylist()
+    worn = verdicts["probability_worn"].to_numpy()
+    acted = np.isin(states, [State.BOOK_IN.word, State.STAND_DOWN.word])
+    return {
+        "vehicles": len(states),
+        "vehicles_by_state": {state.word: states.count(state.word) for state in State},
+        # Each entry is wrong with the chance that its pump is not worn after all.
+        "expected_false_entries": float((1.0 - worn[acted]).sum()),
+    }

@@ -1,0 +1,139 @@
+"""Why a verdict says what it says, and what to do next, in plain words with the numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from fleetdb.trend.cause import Cause
+from fleetdb.trend.states import State
+
+_LONG_SINCE_A_TEST_DAYS = 180
+_NOTABLE_KIT_BIAS = 0.025
+_NOTABLE_LEAK = 1.6
+_NOTABLE_CYLINDER = 1.8
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Everything the words of one verdict are made of."""
+
+    state: State
+    n_tests: int
+    last_test_at: datetime | None
+    as_of: datetime
+    limit: float
+    act_reserve: float
+    reserve: float
+    reserve_low: float
+    reserve_high: float
+    wear_per_y: float
+    p_limit: float
+    p_worn: float
+    horizon_days: float
+    raw_ratio: float
+    cause: Cause
+    cause_share: float
+    leak_times_usual: float
+    worst_cylinder: int | None
+    worst_times_others: float
+    kit: str | None
+    ln_kit: float
+    set_aside: int
+    failed_at: datetime | None
+
+
+def reasons_for(f: Figures) -> list[str]:
+    """Return the reasons, most telling first."""
+    reasons: list[str] = []
+    if f.failed_at is not None and f.state is State.STAND_DOWN:
+        reasons.append(f"failed on the road on {f.failed_at:%Y-%m-%d}, no new pump on record since")
+    if f.n_tests == 0:
+        return [*reasons, "no test of this pump yet"]
+    if f.state is State.UNPROVEN:
+        reasons.append(
+            f"only {f.n_tests} test{'s' if f.n_tests > 1 else ''} of this pump: too few to say"
+        )
+    reasons.append(
+        f"can reach {f.reserve:.2f} times the target at reference conditions "
+        f"(80 % sure: {f.reserve_low:.2f} to {f.reserve_high:.2f}; limit {f.limit:.2f})"
+    )
+    if f.state >= State.WATCH:
+        reasons.append(
+            f"{_percent(f.p_worn)} likely to have less than {f.act_reserve:.2f} within "
+            f"{f.horizon_days:.0f} days, {_percent(f.p_limit)} to be below the limit"
+        )
+        if f.wear_per_y >= 0.03:
+            reasons.append(f"losing about {100 * f.wear_per_y:.0f} % of its reserve a year")
+        reasons.append(_cause_in_words(f))
+    if f.set_aside:
+        reasons.append(f"{f.set_aside} test{'s' if f.set_aside > 1 else ''} set aside as botched")
+    if f.kit is not None and abs(f.ln_kit) >= _NOTABLE_KIT_BIAS:
+        way = "low" if f.ln_kit < 0 else "high"
+        reasons.append(
+            f"last kit {f.kit} reads about {100 * abs(f.ln_kit):.0f} % {way}; allowed for"
+        )
+    if f.last_test_at is not None:
+        days = (f.as_of - f.last_test_at).days
+        if days > _LONG_SINCE_A_TEST_DAYS:
+            reasons.append(f"not tested for {days} days")
+    return reasons
+
+
+def _cause_in_words(f: Figures) -> str:
+    leak = ""
+    if f.leak_times_usual == f.leak_times_usual:  # not NaN
+        leak = f"injectors return {f.leak_times_usual:.1f} times the family's usual"
+    match f.cause:
+        case Cause.INJECTOR_LEAK:
+            if f.worst_cylinder is not None and f.worst_times_others >= _NOTABLE_CYLINDER:
+                leak = (
+                    f"cylinder {f.worst_cylinder} returns {f.worst_times_others:.1f} times the "
+                    "others' median"
+                )
+            return f"{leak or 'injector leak suspected'}: that explains most of the loss"
+        case Cause.KIT_READING:
+            return f"kit {f.kit} reads low: that explains most of the loss"
+        case Cause.CANNOT_TELL:
+            return "the figures do not tell what is at fault"
+        case Cause.PUMP_WEAR if leak:
+            return f"{leak}: the loss is most likely the pump's own"
+        case Cause.PUMP_WEAR:
+            return "no recent leak figure: pump most likely, injectors not ruled out"
+        case Cause.SUPPLY_SIDE:
+            return "build rate fell with the ratio: fuel supply most likely"
+        case _:
+            return "a leak at regulator or rail most likely"
+
+
+def advice_for(f: Figures) -> str:
+    """Return what to do next. It never says that a vehicle is safe."""
+    if f.state is State.UNPROVEN:
+        return "Test again at the next visit, with fuel temperature and crank speed noted."
+    if f.state is State.SOUND:
+        return "Test as planned."
+    if f.state is State.WATCH:
+        return "Bring the next test forward; note fuel temperature, crank speed and a leak run."
+    first = {
+        Cause.INJECTOR_LEAK: "Test the injectors before touching the pump.",
+        Cause.KIT_READING: "Repeat the test with another kit before replacing anything.",
+        Cause.SUPPLY_SIDE: "Check filter and low-pressure supply before the pump.",
+        Cause.REGULATOR_OR_RAIL_LEAK: "Check regulator and rail for leakage before the pump.",
+        Cause.CANNOT_TELL: "Repeat the test with a leak run to find what is at fault.",
+        Cause.PUMP_WEAR: (
+            "Confirm with a second test and a leak run, then plan the pump."
+            if f.leak_times_usual != f.leak_times_usual  # NaN: no leak run
+            else "Confirm with a second test, then plan the pump."
+        ),
+    }[f.cause]
+    if f.state is State.STAND_DOWN:
+        return f"Do not send out before it has been looked at. {first}"
+    return f"Book in before the next planned visit. {first}"
+
+
+def _percent(p: float) -> str:
+    if p < 0.01:
+        return "under 1 %"
+    if p > 0.99:
+        return "over 99 %"
+    return f"{100 * p:.0f} %"

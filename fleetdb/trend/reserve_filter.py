@@ -1,0 +1,475 @@
+"""Bayes filter of one pump's delivery reserve: compiled, one pump after another.
+
+The belief is a grid over x = ln(delivery reserve) and the wear rate v = -dx/dt. Between
+tests the belief moves (wear, rare damage, rare recovery, a little wander); at a test it is
+weighed by how well each reserve explains proof ratio and build rate together. Two numbers
+of each pump are learnt on the way, for every reserve separately: its regulator's cap and
+its build rate when new (a mean and a variance per grid node, a marginalised Kalman update).
+A record may be botched: each reading has a second, broad explanation, so that one bad run
+moves the belief little and two alike move it fully.
+
+What follows is one translation unit on purpose: Numba's cache does not notice a change in
+another module's kernel.
+
+References
+----------
+Grid (point-mass) filter and Rao-Blackwellised nuisance parameters: S. Sarkka, Bayesian
+Filtering and Smoothing, Cambridge 2013, ch. 7 and 11 (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from fleetdb.trend.beliefs import Floats
+from fleetdb.trend.build_windows import LN_REACH_HIGH, LN_REACH_LOW, LN_REACH_STEP
+from fleetdb.trend.constants import FamilyConstants
+
+N_RESERVES = 60
+LN_RESERVE = np.linspace(math.log(0.35), math.log(4.5), N_RESERVES)
+WEAR_PER_Y = np.array([0.0, 0.05, 0.15, 0.35, 0.8, 1.8])
+"""Paces of wear, loss of ln reserve per year: none, slow ... gone within a season."""
+_PACE_OF_NEW_PUMP = np.array([0.42, 0.30, 0.15, 0.08, 0.04, 0.01])
+_DX = float(LN_RESERVE[1] - LN_RESERVE[0])
+_X0 = float(LN_RESERVE[0])
+N_PACES = len(WEAR_PER_Y)
+
+_LONGEST_STEP_Y = 0.25
+_NEGLIGIBLE = 1e-9
+_TRACE = 1e-15
+_ONES = np.ones(N_RESERVES)
+# A botched ratio or build rate lies anywhere below the honest one: broad log-normal.
+_BOTCHED_LN_RATIO, _BOTCHED_LN_RATIO_SD = math.log(0.65), 0.45
+_BOTCHED_LN_BUILD_DROP, _BOTCHED_LN_BUILD_SD = 0.4, 0.5
+_SMALLEST_DAMAGE, _MEAN_DAMAGE, _MEAN_RECOVERY = 0.15, 0.4, 0.25
+_REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
+_SQRT_2PI = math.sqrt(2.0 * math.pi)
+# Gauss-Hermite nodes and weights of a standard normal, 3 points.
+_NODES = np.array([0.0, -math.sqrt(3.0), math.sqrt(3.0)])
+_WEIGHTS = np.array([2.0 / 3.0, 1.0 / 6.0, 1.0 / 6.0])
+# ln(1 + e^z), met at every node of every test, is read off a table, linearly between entries.
+_TABLE_STEP = 0.02
+_Z_LOW, _Z_HIGH = -14.0, 14.0
+_Z = np.arange(_Z_LOW, _Z_HIGH + 2 * _TABLE_STEP, _TABLE_STEP)
+_SOFTPLUS = np.log1p(np.exp(_Z))
+_SIGMOID = 1.0 / (1.0 + np.exp(_Z))
+
+# Floating-point liberties that keep NaN meaningful (a NaN reading is a missing one).
+_FAST = {"reassoc", "contract", "arcp", "nsz"}
+_compiled = njit(cache=True, nogil=True, fastmath=_FAST, error_model="numpy")
+
+
+class _Belief(NamedTuple):
+    p: Floats
+    cap: Floats
+    var_cap: Floats
+    build: Floats
+    var_build: Floats
+
+
+class _Scratch(NamedTuple):
+    p: Floats
+    px: Floats
+    jumped: Floats
+    moments: Floats
+    out: Floats
+
+
+@_compiled
+def _new_belief(c: FamilyConstants) -> _Belief:
+    belief = _Belief(
+        np.zeros((N_PACES, N_RESERVES)),
+        np.full(N_RESERVES, c.ln_cap),
+        np.full(N_RESERVES, c.sd_ln_cap**2),
+        np.full(N_RESERVES, c.ln_build_new),
+        np.full(N_RESERVES, c.sd_ln_build_new**2),
+    )
+    total = 0.0
+    for i in range(N_RESERVES):
+        g = math.exp(-0.5 * ((LN_RESERVE[i] - c.ln_reserve_new) / c.sd_ln_reserve_new) ** 2)
+        total += g
+        for k in range(N_PACES):
+            belief.p[k, i] = g * _PACE_OF_NEW_PUMP[k]
+    belief.p[:] /= total
+    return belief
+
+
+@_compiled
+def _change_pace(p, q, onset, relief):
+    for k in range(N_PACES):
+        stay = 1.0 - (onset if k < N_PACES - 1 else 0.0) - (relief if k > 0 else 0.0)
+        for i in range(N_RESERVES):
+            q[k, i] = p[k, i] * stay
+        if k > 0:
+            for i in range(N_RESERVES):
+                q[k, i] += p[k - 1, i] * onset
+        if k < N_PACES - 1:
+            for i in range(N_RESERVES):
+                q[k, i] += p[k + 1, i] * relief
+
+
+@_compiled
+def _add_shifted(target, mass, value, places):
+    """Add mass * value to ``target``, ``places`` nodes further down.
+
+    One short loop over three arrays, so that the compiler can use vector instructions.
+    """
+    # Slices, because Numba guards an index such as j + places against wrapping round.
+    to, weight, carried = target[1:], mass[places + 1 :], value[places + 1 :]
+    for j in range(len(weight)):
+        to[j] += weight[j] * carried[j]
+    for i in range(min(places + 1, N_RESERVES)):
+        target[0] += mass[i] * value[i]
+
+
+@_compiled
+def _wear(belief, scratch, dt_y):
+    """Shift each pace's row down by its wear; carry the pump's own numbers along."""
+    q, m, mass = scratch.p, scratch.moments, scratch.px
+    for i in range(N_RESERVES):
+        belief.var_cap[i] += belief.cap[i] * belief.cap[i]
+        belief.var_build[i] += belief.build[i] * belief.build[i]
+    m[:] = 0.0
+    belief.p[:] = 0.0
+    for k in range(N_PACES):
+        shift = WEAR_PER_Y[k] * dt_y / _DX
+        whole = int(shift)
+        part = shift - whole
+        for side in range(2):
+            share = part if side == 1 else 1.0 - part
+            if share == 0.0:
+                continue
+            for i in range(N_RESERVES):
+                mass[i] = share * q[k, i]
+            _add_shifted(belief.p[k], mass, _ONES, whole + side)
+            _add_shifted(m[1], mass, belief.cap, whole + side)
+            _add_shifted(m[2], mass, belief.var_cap, whole + side)
+            _add_shifted(m[3], mass, belief.build, whole + side)
+            _add_shifted(m[4], mass, belief.var_build, whole + side)
+        for i in range(N_RESERVES):
+            m[0, i] += belief.p[k, i]
+
+
+@_compiled
+def _jump_and_wander(belief, scratch, damage, recovery, wander):
+    """Spread a little mass far down, a little up, and a little to the neighbours.
+
+    What jumps takes a fresh pace of wear and the pump's own numbers at their overall mean.
+    """
+    p, q, m = belief.p, scratch.p, scratch.moments
+    px, jumped = scratch.px, scratch.jumped
+    gap = int(_SMALLEST_DAMAGE / _DX) + 1
+    keep_down = math.exp(-_DX / _MEAN_DAMAGE)
+    keep_up = math.exp(-_DX / _MEAN_RECOVERY)
+    for i in range(N_RESERVES):
+        px[i] = m[0, i]
+    falling = rising = 0.0
+    for i in range(N_RESERVES - 1, -1, -1):
+        falling *= keep_down
+        if i + gap < N_RESERVES:
+            falling += px[i + gap] * (1.0 - keep_down)
+        jumped[i] = damage * falling
+    for i in range(1, N_RESERVES):
+        rising = rising * keep_up + px[i - 1] * (1.0 - keep_up)
+        jumped[i] += recovery * rising
+    stay = 1.0 - damage - recovery
+    total = 0.0
+    for i in range(N_RESERVES):
+        total += stay * px[i] + jumped[i]
+    cap_1 = cap_2 = build_1 = build_2 = 0.0
+    for i in range(N_RESERVES):
+        cap_1 += m[1, i]
+        cap_2 += m[2, i]
+        build_1 += m[3, i]
+        build_2 += m[4, i]
+    for i in range(N_RESERVES):
+        # A node nothing reaches keeps a trace of the overall mean, so that it has numbers.
+        fallen = jumped[i] + _TRACE
+        one = 1.0 / (stay * px[i] + fallen)
+        cap = (stay * m[1, i] + fallen * cap_1) * one
+        build = (stay * m[3, i] + fallen * build_1) * one
+        belief.cap[i] = cap
+        belief.build[i] = build
+        belief.var_cap[i] = max((stay * m[2, i] + fallen * cap_2) * one - cap * cap, 1e-8)
+        belief.var_build[i] = max((stay * m[4, i] + fallen * build_2) * one - build * build, 1e-8)
+    at_home = (1.0 - 2.0 * wander) / total
+    aside = wander / total
+    for k in range(N_PACES):
+        fresh = _PACE_OF_NEW_PUMP[k]
+        for i in range(N_RESERVES):
+            q[k, i] = stay * p[k, i] + fresh * jumped[i]
+        for i in range(1, N_RESERVES - 1):
+            p[k, i] = at_home * q[k, i] + aside * (q[k, i - 1] + q[k, i + 1])
+        last = N_RESERVES - 1
+        p[k, 0] = (at_home + aside) * q[k, 0] + aside * q[k, 1]
+        p[k, last] = (at_home + aside) * q[k, last] + aside * q[k, last - 1]
+
+
+@_compiled
+def _advance(belief, scratch, dt_y, repaired, c):
+    """Move the belief ``dt_y`` years on."""
+    left = dt_y
+    while left > 0.0 or repaired > 0.0:
+        step = max(min(left, _LONGEST_STEP_Y), 0.0)
+        _change_pace(
+            belief.p,
+            scratch.p,
+            1.0 - math.exp(-c.wear_onset_per_y * step),
+            1.0 - math.exp(-c.wear_relief_per_y * step),
+        )
+        _wear(belief, scratch, step)
+        _jump_and_wander(
+            belief,
+            scratch,
+            1.0 - math.exp(-c.damage_per_y * step),
+            1.0 - math.exp(-c.recovery_per_y * step) + _REPAIR_CHANCE * repaired,
+            min(0.5 * c.wander_per_sqrt_y**2 * step / _DX**2, 0.2),
+        )
+        repaired = 0.0
+        left -= step
+
+
+@_compiled
+def _look_up(table, first, step, value):
+    place = (value - first) / step
+    i = int(place)
+    part = place - i
+    return table[i] * (1.0 - part) + table[i + 1] * part
+
+
+@_compiled
+def _ln_build_share(shares, ln_reach):
+    """ln of the mean build rate over the window, as a share of that at zero pressure."""
+    inside = min(max(ln_reach, LN_REACH_LOW), LN_REACH_HIGH)
+    return _look_up(shares, LN_REACH_LOW, LN_REACH_STEP, inside)
+
+
+@_compiled
+def _weigh(belief, scratch, r, j, windows, c):
+    """Weigh the belief by record ``j``; returns the log of the record's predictive density.
+
+    ``scratch.out``: chance that the ratio, and that the build rate, is botched; the ratio's
+    residual and its variance; the build rate's residual; expected ln ratio less the cap.
+    """
+    y, b = r.ln_ratio[j], r.ln_build[j]
+    has_ratio, has_build = not math.isnan(y), not math.isnan(b)
+    out = scratch.out
+    out[:] = math.nan
+    out[0] = out[1] = 0.0
+    if not has_ratio and not has_build:
+        return 0.0
+    y -= r.ln_kit[j]
+    b -= r.ln_kit[j]
+    var_y = c.sd_ratio**2 + r.var_ln_kit[j]
+    var_b = c.sd_build**2 + r.var_ln_kit[j] + r.var_ln_speed[j]
+    e_r = c.p_botched_ratio if has_ratio else 0.0
+    e_b = c.p_botched_build if has_build else 0.0
+    e_rb = c.p_botched_both
+    wide_r = wide_b = 1.0
+    shares = windows[r.window[j]]
+    share_new = 0.0
+    if has_ratio:
+        z = (y - _BOTCHED_LN_RATIO) / _BOTCHED_LN_RATIO_SD
+        wide_r = math.exp(-0.5 * z * z) / (_BOTCHED_LN_RATIO_SD * _SQRT_2PI)
+    if has_build:
+        share_new = _ln_build_share(shares, c.ln_reserve_new)
+        z = (b - c.ln_build_new + _BOTCHED_LN_BUILD_DROP) / _BOTCHED_LN_BUILD_SD
+        wide_b = math.exp(-0.5 * z * z) / (_BOTCHED_LN_BUILD_SD * _SQRT_2PI)
+    shift = r.ln_speed[j] + c.viscosity_power * r.ln_viscosity[j]
+    sd_shift = math.sqrt(r.var_ln_speed[j] + c.viscosity_power**2 * r.var_ln_viscosity[j])
+    n_nodes = 3 if sd_shift > 1e-3 else 1
+    total = botched_r = botched_b = 0.0
+    mass = res_r = res_r2 = res_b = capped = 0.0
+    p = belief.p
+    for i in range(N_RESERVES):
+        px = 0.0
+        for k in range(N_PACES):
+            px += p[k, i]
+        if px < _NEGLIGIBLE:
+            for k in range(N_PACES):
+                p[k, i] = 0.0
+            continue
+        x = LN_RESERVE[i]
+        like = in_r = in_b = 0.0
+        d_cap = d_var_cap = d_build = d_var_build = 0.0
+        for q in range(n_nodes):
+            w = _WEIGHTS[q] if n_nodes > 1 else 1.0
+            reach = x + shift + _NODES[q] * sd_shift
+            like_r = like_b = inv_r = inv_b = 1.0
+            err_r = err_b = slope = 0.0
+            if has_ratio:
+                z = c.cap_sharpness * (belief.cap[i] - reach)
+                if z >= _Z_HIGH:
+                    expected = reach
+                elif z <= _Z_LOW:
+                    expected, slope = belief.cap[i], 1.0
+                else:
+                    soft = _look_up(_SOFTPLUS, _Z_LOW, _TABLE_STEP, z)
+                    expected = belief.cap[i] - soft / c.cap_sharpness
+                    slope = _look_up(_SIGMOID, _Z_LOW, _TABLE_STEP, z)
+                # The reserve lies anywhere in its bin, not only at the node.
+                in_bin = (1.0 - slope) * _DX
+                s_r = var_y + slope * slope * belief.var_cap[i] + in_bin * in_bin / 12.0
+                err_r = y - expected
+                inv_r = 1.0 / s_r
+                like_r = math.exp(-0.5 * err_r * err_r * inv_r) * math.sqrt(inv_r) / _SQRT_2PI
+                mass += w * px
+                res_r += w * px * err_r
+                res_r2 += w * px * (err_r * err_r + s_r)
+                capped += w * px * (expected - belief.cap[i])
+            if has_build:
+                expected = (
+                    belief.build[i]
+                    + r.ln_speed[j]
+                    + _ln_build_share(shares, reach)
+                    - share_new
+                    + c.volumetric_share * (x - c.ln_reserve_new)
+                )
+                s_b = var_b + belief.var_build[i]
+                err_b = b - expected
+                inv_b = 1.0 / s_b
+                like_b = math.exp(-0.5 * err_b * err_b * inv_b) * math.sqrt(inv_b) / _SQRT_2PI
+                res_b += w * px * err_b
+            honest = w * (1.0 - e_r - e_b - e_rb) * like_r * like_b
+            only_r = w * e_r * wide_r * like_b
+            only_b = w * e_b * like_r * wide_b
+            both = w * e_rb * wide_r * wide_b
+            like += honest + only_r + only_b + both
+            in_r += only_r + both
+            in_b += only_b + both
+            if has_ratio:
+                gain = slope * belief.var_cap[i] * inv_r
+                d_cap += (honest + only_b) * gain * err_r
+                d_var_cap += (honest + only_b) * gain * slope * belief.var_cap[i]
+            if has_build:
+                gain = belief.var_build[i] * inv_b
+                d_build += (honest + only_r) * gain * err_b
+                d_var_build += (honest + only_r) * gain * belief.var_build[i]
+        one = 1.0 / like
+        belief.cap[i] += d_cap * one
+        belief.var_cap[i] -= d_var_cap * one
+        belief.build[i] += d_build * one
+        belief.var_build[i] -= d_var_build * one
+        total += px * like
+        botched_r += px * in_r
+        botched_b += px * in_b
+        for k in range(N_PACES):
+            p[k, i] *= like
+    p[:] /= total
+    if has_ratio:
+        out[0] = botched_r / total
+        out[2] = res_r / mass
+        out[3] = res_r2 / mass - out[2] ** 2
+        out[5] = capped / mass
+    if has_build:
+        out[1] = botched_b / total
+        out[4] = res_b
+    return math.log(total)
+
+
+@_compiled
+def _share_below(p, ln_level):
+    """Probability that ln reserve is below ``ln_level``; nodes are bins of one grid step."""
+    total = 0.0
+    for i in range(N_RESERVES):
+        share = (ln_level - LN_RESERVE[i]) / _DX + 0.5
+        if share <= 0.0:
+            break
+        for k in range(N_PACES):
+            total += p[k, i] * min(share, 1.0)
+    return total
+
+
+@_compiled
+def _ln_reserve_point(p, share):
+    below = 0.0
+    for i in range(N_RESERVES):
+        here = 0.0
+        for k in range(N_PACES):
+            here += p[k, i]
+        if below + here >= share:
+            return LN_RESERVE[i] + _DX * ((share - below) / here - 0.5)
+        below += here
+    return LN_RESERVE[-1]
+
+
+@_compiled
+def run_pumps(
+    first,
+    last,
+    offsets,
+    start_y,
+    end_y,
+    r,
+    windows,
+    c,
+    ln_act,
+    ln_limit,
+    horizon_y,
+    times_y,
+    rec,
+    pump,
+):
+    """Run the filter over pumps ``first`` to ``last`` and fill ``rec`` and ``pump``."""
+    scratch = _Scratch(
+        np.zeros((N_PACES, N_RESERVES)),
+        np.zeros(N_RESERVES),
+        np.zeros(N_RESERVES),
+        np.zeros((5, N_RESERVES)),
+        np.zeros(6),
+    )
+    later = _new_belief(c)
+    for n in range(first, last):
+        belief = _new_belief(c)
+        now = start_y[n]
+        evidence = 0.0
+        for j in range(offsets[n], offsets[n + 1]):
+            _advance(belief, scratch, r.at_y[j] - now, r.repaired[j], c)
+            now = max(r.at_y[j], now)
+            evidence += _weigh(belief, scratch, r, j, windows, c)
+            out = scratch.out
+            rec.p_botched_ratio[j] = out[0]
+            rec.p_botched_build[j] = out[1]
+            rec.ratio_residual[j] = out[2]
+            rec.var_ratio_residual[j] = out[3]
+            rec.build_residual[j] = out[4]
+            rec.ln_capped_share[j] = out[5]
+            rec.p_below[j] = _share_below(belief.p, ln_limit)
+            mean = 0.0
+            for k in range(N_PACES):
+                for i in range(N_RESERVES):
+                    mean += belief.p[k, i] * LN_RESERVE[i]
+            rec.ln_reserve[j] = mean
+            if horizon_y > 0.0:
+                later.p[:] = belief.p
+                _advance(later, scratch, horizon_y, 0.0, c)
+                rec.p_worn[j] = _share_below(later.p, ln_act)
+        _advance(belief, scratch, end_y[n] - now, 0.0, c)
+        pump.log_evidence[n] = evidence
+        pump.p_below[n] = _share_below(belief.p, ln_limit)
+        cap = wear = 0.0
+        for k in range(N_PACES):
+            for i in range(N_RESERVES):
+                cap += belief.p[k, i] * belief.cap[i]
+                wear += belief.p[k, i] * WEAR_PER_Y[k]
+        pump.wear_per_y[n] = wear
+        for q in range(3):
+            x = _ln_reserve_point(belief.p, 0.1 + 0.4 * q)
+            pump.ln_reserve[n, q] = x
+            pump.ln_ratio[n, q] = (
+                cap
+                - math.log1p(math.exp(min(c.cap_sharpness * (cap - x), 700.0))) / c.cap_sharpness
+            )
+        later.p[:] = belief.p
+        _advance(later, scratch, horizon_y, 0.0, c)
+        pump.p_worn[n] = _share_below(later.p, ln_act)
+        later.p[:] = belief.p
+        before = 0.0
+        for m in range(len(times_y)):
+            _advance(later, scratch, times_y[m] - before, 0.0, c)
+            before = times_y[m]
+            pump.p_below_at[n, m] = _share_below(later.p, ln_limit)

@@ -1,0 +1,168 @@
+"""Stage 1 and 3: each record on its pump, with what a test at reference conditions would need.
+
+SQL does the joins (``sql/pumps.sql``, ``sql/readings.sql``, ``sql/usual_conditions.sql``);
+this module turns the answer into the arrays the filter reads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import duckdb
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from fleetdb.fluid import REFERENCE_DIESEL, WaltherFluid
+from fleetdb.trend import queries
+from fleetdb.trend.beliefs import Floats, Readings
+from fleetdb.trend.build_windows import number_windows
+from fleetdb.trend.filtering import DAYS_PER_YEAR
+
+EPOCH = np.datetime64("2000-01-01T00:00:00", "us")
+_YEAR = np.timedelta64(int(DAYS_PER_YEAR * 86_400e6), "us")
+
+DUTY_SLACK_PCT = 2.0
+# Where a workshop gives no window, pressure is taken to be timed over the middle of the climb.
+_USUAL_FROM_SHARE, _USUAL_TO_SHARE = 0.2, 0.7
+
+
+def years(moments: NDArray[np.datetime64]) -> Floats:
+    """Return times as years since 2000-01-01 (years of 365.25 days); NaT gives NaN."""
+    return (moments.astype("datetime64[us]") - EPOCH) / _YEAR
+
+
+@dataclass(frozen=True)
+class Series:
+    """Pumps of one family with their records, sorted by pump and time."""
+
+    pump_family: str
+    pumps: pa.Table
+    """One row per pump, as ``sql/pumps.sql`` gives it."""
+    records: pa.Table
+    """One row per record, as ``sql/readings.sql`` gives it."""
+    offsets: NDArray[np.int64]
+    """Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``."""
+    start_y: Floats
+    readings: Readings
+    windows: Floats
+    """Build share of every window (``build_windows``), shape (n_windows, n_reaches)."""
+    kit: NDArray[np.int64]
+    """Number of each record's kit in ``kit_names``; -1 where none was named."""
+
+    def before(self, until_y: float) -> Series:
+        """Return the series with only the records before ``until_y``."""
+        return self._with(self.readings.at_y < until_y, np.ones(self.n_pumps, dtype=bool))
+
+    def of_present_pumps(self) -> Series:
+        """Return the series of the pumps that are still fitted."""
+        present = self.pumps["ended_at"].is_null().to_numpy(zero_copy_only=False)
+        return self._with(np.repeat(present, np.diff(self.offsets)), present)
+
+    def _with(self, records: NDArray[np.bool_], pumps: NDArray[np.bool_]) -> Series:
+        kept_until = np.concatenate([[0], np.cumsum(records)])
+        counts = np.diff(kept_until[self.offsets])[pumps]
+        return replace(
+            self,
+            pumps=self.pumps.filter(pa.array(pumps)),
+            records=self.records.filter(pa.array(records)),
+            offsets=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+            start_y=self.start_y[pumps],
+            readings=self.readings.rows(records),
+            kit=self.kit[records],
+        )
+
+    @property
+    def n_pumps(self) -> int:
+        return len(self.start_y)
+
+
+def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime) -> None:
+    """Keep the tables ``pumps``, ``family_settings`` and ``readings`` as known at ``as_of``.
+
+    The connection must have the views of ``fleetdb.warehouse.views``; ``as_of`` is UTC.
+    """
+    queries.keep(connection, "pumps", as_of=as_of)
+    queries.keep(connection, "family_settings")
+    queries.keep(connection, "readings", as_of=as_of, duty_slack_pct=DUTY_SLACK_PCT)
+
+
+def keep_usual_conditions(connection: duckdb.DuckDBPyConnection) -> None:
+    """Keep the tables ``usual_fuel_temp`` and ``usual_crank_speed`` of these readings."""
+    queries.keep(connection, "usual_fuel_temp", added=20, few=12, unknown_sd_c=12.0)
+    queries.keep(connection, "usual_crank_speed", few=12, unknown_sd=0.1)
+
+
+def load_series(
+    connection: duckdb.DuckDBPyConnection, fluid: WaltherFluid = REFERENCE_DIESEL
+) -> tuple[list[Series], list[str]]:
+    """Return every family's series and the names of the kits, from the tables kept before."""
+    pumps = connection.sql("FROM pumps ORDER BY pump_id").to_arrow_table()
+    records = queries.answer(connection, "readings_with_conditions", added=3)
+    kits = records["kit"].combine_chunks().dictionary_encode()
+    kit_names = kits.dictionary.to_pylist()
+    kit = kits.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
+    readings, windows = _readings(records, fluid)
+    pump_of_record = records["pump_id"].to_numpy()
+    families = pumps["pump_family"].to_numpy()
+    starts = years(pumps["fitted_at"].to_numpy())
+    edges = np.searchsorted(pump_of_record, np.arange(len(pumps) + 1))
+    series = []
+    for family in np.unique(families):
+        # pump_id is in order of family, so a family is a slice of pumps and of records.
+        own = np.flatnonzero(families == family)
+        first, last = int(own[0]), int(own[-1]) + 1
+        a, z = int(edges[first]), int(edges[last])
+        series.append(
+            Series(
+                pump_family=str(family),
+                pumps=pumps.slice(first, last - first),
+                records=records.slice(a, z - a),
+                offsets=edges[first : last + 1] - a,
+                start_y=starts[first:last],
+                readings=readings.rows(slice(a, z)),
+                windows=windows,
+                kit=kit[a:z],
+            )
+        )
+    return series, kit_names
+
+
+def _readings(records: pa.Table, fluid: WaltherFluid) -> tuple[Readings, Floats]:
+    def column(name: str) -> Floats:
+        return records[name].to_numpy().astype(float)
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ln_ratio = np.log(np.maximum(column("proof_ratio"), 1e-3))
+        ln_build = np.log(np.maximum(column("rate_bar_per_s"), 1e-2))
+        ln_speed = np.log(column("crank_rpm") / column("reference_crank_rpm"))
+    temp, usual_temp = column("fuel_temp_c"), column("usual_fuel_temp_c")
+    sd_temp = column("sd_fuel_temp_c")
+    reference = column("reference_fuel_temp_c")
+    no_temp, no_speed = np.isnan(temp), np.isnan(ln_speed)
+    temp_or_usual = np.where(no_temp, usual_temp, temp)
+    per_kelvin = (
+        fluid.ln_viscosity_ratio(temp_or_usual + 1.0, reference)
+        - fluid.ln_viscosity_ratio(temp_or_usual - 1.0, reference)
+    ) / 2.0
+    low, high = column("from_share"), column("to_share")
+    no_window = np.isnan(low) | np.isnan(high)
+    window, windows = number_windows(
+        np.where(no_window, _USUAL_FROM_SHARE, low), np.where(no_window, _USUAL_TO_SHARE, high)
+    )
+    n = len(records)
+    readings = Readings(
+        at_y=years(records["performed_at"].to_numpy()),
+        ln_ratio=ln_ratio,
+        ln_build=ln_build,
+        ln_speed=np.where(no_speed, column("usual_ln_speed"), ln_speed),
+        var_ln_speed=np.where(no_speed, column("sd_ln_speed") ** 2, 0.0),
+        ln_viscosity=fluid.ln_viscosity_ratio(temp_or_usual, reference),
+        var_ln_viscosity=np.where(no_temp, (per_kelvin * sd_temp) ** 2, 0.0),
+        ln_kit=np.zeros(n),
+        var_ln_kit=np.zeros(n),
+        window=window,
+        repaired=records["repaired"].to_numpy(zero_copy_only=False).astype(float),
+    )
+    return readings, windows

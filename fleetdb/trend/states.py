@@ -1,0 +1,118 @@
+"""Stage 8, first part: from probabilities to a state that does not flap.
+
+A pump enters a state at one probability and leaves it only at a lower one, judged anew at
+each of its tests and at the date of the verdict. The lines are policy, not statistics: they
+were chosen on generated fleets of several kinds (DEVELOPERS.md says which) so that most
+gradual failures are called a month ahead with few needless book-ins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from fleetdb.trend.beliefs import Floats
+
+
+class State(IntEnum):
+    """States of a verdict, in order of urgency."""
+
+    UNPROVEN = 0
+    SOUND = 1
+    WATCH = 2
+    BOOK_IN = 3
+    STAND_DOWN = 4
+
+    @property
+    def word(self) -> str:
+        return self.name.lower()
+
+
+@dataclass(frozen=True)
+class Policy:
+    """Lines at which a verdict changes. Probabilities. [-]"""
+
+    act_reserve: float = 1.10
+    """Reserve with too little in hand for a cold morning and a tired battery: act. [-]"""
+    horizon_days: float = 60.0
+    watch_from: float = 0.20
+    watch_until: float = 0.10
+    book_in_from: float = 0.55
+    book_in_until: float = 0.25
+    stand_down_from: float = 0.60
+    stand_down_until: float = 0.30
+    fewest_tests: int = 3
+
+
+@njit(cache=True, nogil=True)
+def _step(state, worn, below, lines):
+    watch_on, watch_off, book_on, book_off, down_on, down_off = lines
+    if below >= down_on or (state == 4 and below > down_off):
+        return 4
+    if worn >= book_on or (state >= 3 and worn > book_off):
+        return 3
+    if worn >= watch_on or (state >= 2 and worn > watch_off):
+        return 2
+    return 1
+
+
+@njit(cache=True, nogil=True)
+def _walk(offsets, worn, below, worn_now, below_now, lines, states, since):
+    for n in range(len(offsets) - 1):
+        state = 1
+        first = -1
+        for j in range(offsets[n], offsets[n + 1]):
+            new = _step(state, worn[j], below[j], lines)
+            if new != state:
+                first = j
+            state = new
+        new = _step(state, worn_now[n], below_now[n], lines)
+        if new != state:
+            first = -2
+        states[n] = new
+        since[n] = first
+
+
+def states_of(
+    offsets: NDArray[np.int64],
+    worn: Floats,
+    below: Floats,
+    worn_now: Floats,
+    below_now: Floats,
+    policy: Policy,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return each pump's state and the record that brought it about.
+
+    Parameters
+    ----------
+    offsets
+        Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``.
+    worn, below
+        At each record: probability of falling below the act line within the horizon, and of
+        being below the limit now.
+    worn_now, below_now
+        The same of each pump at the date of the verdict.
+
+    Returns
+    -------
+    states, since
+        Shape (n_pumps,). ``since`` is a record's index; -1: from the start; -2: it came with
+        time, after the last test. Too few tests are not looked at here.
+    """
+    n_pumps = len(offsets) - 1
+    states = np.ones(n_pumps, dtype=np.int64)
+    since = np.full(n_pumps, -1, dtype=np.int64)
+    lines = (
+        policy.watch_from,
+        policy.watch_until,
+        policy.book_in_from,
+        policy.book_in_until,
+        policy.stand_down_from,
+        policy.stand_down_until,
+    )
+    _walk(offsets, worn, below, worn_now, below_now, lines, states, since)
+    return states, since

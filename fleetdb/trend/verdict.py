@@ -1,0 +1,201 @@
+"""Stage 8: one row per vehicle, with its reasons in words a workshop would accept."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from fleetdb.trend.beliefs import Floats, PumpBelief
+from fleetdb.trend.cause import CAUSES, LeakFigures, shares_of_belief
+from fleetdb.trend.constants import FamilyConstants
+from fleetdb.trend.filtering import FORECAST_DAYS
+from fleetdb.trend.forecast import LIMIT_DATE_SHARES, dates_after, days_until
+from fleetdb.trend.reasons import Figures, advice_for, reasons_for
+from fleetdb.trend.states import Policy, State
+
+SCHEMA = pa.schema(
+    [
+        ("as_of", pa.date32()),
+        ("vehicle", pa.string()),
+        ("pump_serial", pa.string()),
+        ("fitted_at", pa.timestamp("us")),
+        ("state", pa.string()),
+        ("probability_below_limit", pa.float64()),
+        ("horizon_days", pa.float64()),
+        ("limit_date_p10", pa.date32()),
+        ("limit_date_p50", pa.date32()),
+        ("limit_date_p90", pa.date32()),
+        ("proof_ratio", pa.float64()),
+        ("proof_ratio_low", pa.float64()),
+        ("proof_ratio_high", pa.float64()),
+        ("delivery_reserve", pa.float64()),
+        ("leading_cause", pa.string()),
+        ("reasons", pa.string()),
+        ("advice", pa.string()),
+        ("depot", pa.string()),
+        ("pump_family", pa.string()),
+        ("n_tests", pa.int64()),
+        ("last_test_at", pa.timestamp("us")),
+        ("state_since", pa.timestamp("us")),
+        ("probability_worn", pa.float64()),
+        ("delivery_reserve_low", pa.float64()),
+        ("delivery_reserve_high", pa.float64()),
+        ("wear_pct_per_year", pa.float64()),
+        ("limit_km_p50", pa.float64()),
+        ("last_raw_proof_ratio", pa.float64()),
+        ("last_odometer_km", pa.float64()),
+        ("km_per_day", pa.float64()),
+        *((f"share_{cause.value}", pa.float64()) for cause in CAUSES),
+        ("leak_ml_per_min", pa.float64()),
+        ("worst_cylinder", pa.int64()),
+        ("worst_cylinder_times_others", pa.float64()),
+    ]
+)
+
+
+@dataclass(frozen=True)
+class PumpFacts:
+    """What SQL says of each pump, aligned with the filter's pumps; dictionaries of arrays."""
+
+    pumps: dict[str, NDArray[Any]]
+    tests: dict[str, NDArray[Any]]
+    leaks: dict[str, NDArray[Any]]
+    ln_kit: Floats
+    kit_of_last_test: list[str | None]
+    set_aside: NDArray[np.int64]
+    below_limit_tests: NDArray[np.int64]
+
+
+def verdict_rows(
+    as_of: datetime,
+    facts: PumpFacts,
+    belief: PumpBelief,
+    states: NDArray[np.int64],
+    since: NDArray[np.datetime64],
+    constants: FamilyConstants,
+    limit: float,
+    policy: Policy,
+) -> pa.Table:
+    """Return the verdicts of one family's present pumps, in the columns of ``SCHEMA``."""
+    n = len(states)
+    p_limit = np.maximum(belief.p_below, _at_day(belief.p_below_at, policy.horizon_days))
+    days = [
+        days_until(share, belief.p_below, belief.p_below_at, FORECAST_DAYS)
+        for share in LIMIT_DATE_SHARES
+    ]
+    leak = LeakFigures(
+        total_ml_per_min=facts.leaks["leak_ml_per_min"],
+        usual_ml_per_min=facts.leaks["usual_leak_ml_per_min"],
+    )
+    ln_loss = constants.ln_reserve_new - belief.ln_reserve[:, 1]
+    shares = shares_of_belief(ln_loss, leak, facts.ln_kit)
+    leading = np.argmax(shares, axis=1)
+    n_tests = np.nan_to_num(facts.tests["n_tests"].astype(float)).astype(np.int64)
+    states = _with_few_tests(states, n_tests, facts.below_limit_tests, policy)
+    ratio, reserve = np.exp(belief.ln_ratio), np.exp(belief.ln_reserve)
+    times_others = facts.leaks["worst_ml_per_min"] / facts.leaks["others_ml_per_min"]
+    limit_km = facts.tests["last_odometer_km"] + facts.tests["km_per_day"] * days[1]
+    reasons, advice = [], []
+    for i in range(n):
+        figures = Figures(
+            state=State(int(states[i])),
+            n_tests=int(n_tests[i]),
+            last_test_at=_moment(facts.tests["last_test_at"][i]),
+            as_of=as_of,
+            limit=limit,
+            act_reserve=policy.act_reserve,
+            reserve=float(reserve[i, 1]),
+            reserve_low=float(reserve[i, 0]),
+            reserve_high=float(reserve[i, 2]),
+            wear_per_y=float(belief.wear_per_y[i]),
+            p_limit=float(p_limit[i]),
+            p_worn=float(belief.p_worn[i]),
+            horizon_days=policy.horizon_days,
+            raw_ratio=float(facts.tests["last_raw_proof_ratio"][i]),
+            cause=CAUSES[int(leading[i])],
+            cause_share=float(shares[i, leading[i]]),
+            leak_times_usual=float(leak.times_usual[i]),
+            worst_cylinder=_whole(facts.leaks["worst_cylinder"][i]),
+            worst_times_others=float(times_others[i]),
+            kit=facts.kit_of_last_test[i],
+            ln_kit=float(facts.ln_kit[i]),
+            set_aside=int(facts.set_aside[i]),
+            failed_at=_moment(facts.tests["failed_at"][i]),
+        )
+        reasons.append("; ".join(reasons_for(figures)))
+        advice.append(advice_for(figures))
+    no_test = n_tests == 0
+    columns: dict[str, Any] = {
+        "as_of": [as_of.date()] * n,
+        "vehicle": facts.pumps["vehicle"],
+        "pump_serial": facts.pumps["pump_serial"],
+        "fitted_at": facts.pumps["fitted_at"],
+        "state": [State(int(s)).word for s in states],
+        "probability_below_limit": p_limit,
+        "horizon_days": np.full(n, policy.horizon_days),
+        **{
+            f"limit_date_p{round(100 * share)}": dates_after(as_of, when)
+            for share, when in zip(LIMIT_DATE_SHARES, days, strict=True)
+        },
+        "proof_ratio": np.where(no_test, np.nan, ratio[:, 1]),
+        "proof_ratio_low": np.where(no_test, np.nan, ratio[:, 0]),
+        "proof_ratio_high": np.where(no_test, np.nan, ratio[:, 2]),
+        "delivery_reserve": np.where(no_test, np.nan, reserve[:, 1]),
+        "leading_cause": [
+            CAUSES[int(leading[i])].value if states[i] >= State.WATCH else None for i in range(n)
+        ],
+        "reasons": reasons,
+        "advice": advice,
+        "depot": facts.pumps["depot"],
+        "pump_family": facts.pumps["pump_family"],
+        "n_tests": n_tests,
+        "last_test_at": facts.tests["last_test_at"],
+        "state_since": since,
+        "probability_worn": belief.p_worn,
+        "delivery_reserve_low": np.where(no_test, np.nan, reserve[:, 0]),
+        "delivery_reserve_high": np.where(no_test, np.nan, reserve[:, 2]),
+        "wear_pct_per_year": 100 * -np.expm1(-belief.wear_per_y),
+        "limit_km_p50": limit_km,
+        "last_raw_proof_ratio": facts.tests["last_raw_proof_ratio"],
+        "last_odometer_km": facts.tests["last_odometer_km"],
+        "km_per_day": facts.tests["km_per_day"],
+        **{f"share_{cause.value}": shares[:, k] for k, cause in enumerate(CAUSES)},
+        "leak_ml_per_min": facts.leaks["leak_ml_per_min"],
+        "worst_cylinder": facts.leaks["worst_cylinder"],
+        "worst_cylinder_times_others": times_others,
+    }
+    return pa.table(
+        [pa.array(columns[f.name], type=f.type, from_pandas=True) for f in SCHEMA], schema=SCHEMA
+    )
+
+
+def _with_few_tests(
+    states: NDArray[np.int64],
+    n_tests: NDArray[np.int64],
+    below_limit_tests: NDArray[np.int64],
+    policy: Policy,
+) -> NDArray[np.int64]:
+    """Two results are too few to say, unless both are below the limit."""
+    few = n_tests < policy.fewest_tests
+    both_below = (n_tests == 2) & (below_limit_tests == 2)
+    return np.where(
+        few & ~both_below, State.UNPROVEN, np.where(both_below, State.STAND_DOWN, states)
+    )
+
+
+def _at_day(p_below_at: Floats, day: float) -> Floats:
+    return np.array([np.interp(day, FORECAST_DAYS, row) for row in p_below_at])
+
+
+def _moment(value: Any) -> datetime | None:
+    return None if np.isnat(value) else value.astype("datetime64[us]").astype(datetime)
+
+
+def _whole(value: float) -> int | None:
+    return None if math.isnan(value) else int(value)
