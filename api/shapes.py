@@ -128,7 +128,7 @@ class PageShape(BaseModel):
 class VehicleVerdictShape(BaseModel):
     """The verdict on one vehicle's pump."""
 
-    verdict: VerdictShape
+    verdict: VerdictShape | None = Field(description="Null before the vehicle's first day.")
     cautions: list[str]
 
 

@@ -66,7 +66,9 @@ def test_a_verdict_is_worked_out_from_what_has_just_come(fleet_api: Any, record:
     client = fleet_api.manager
     receipt = client.post("/v1/test-records", json=record()).json()
     answer = client.get("/v1/vehicles/V-0107/verdict").json()
-    assert answer["verdict"] == receipt["verdict"]
+    for name in ("vehicle", "state", "n_tests", "last_test_at", "fitted_at"):
+        assert answer["verdict"][name] == receipt["verdict"][name]
+    assert answer["verdict"]["n_tests"] == 1
     assert answer["cautions"] == receipt["cautions"]
 
 
@@ -78,6 +80,12 @@ def test_a_verdict_of_a_past_date_can_be_asked_for(
     answer = fleet_api.manager.get(f"/v1/vehicles/V-0107/verdict?as_of={as_of}")
     assert answer.status_code == 200
     assert answer.json()["verdict"]["as_of"] in ("2025-02-28", "2025-03-01")
+
+
+def test_before_its_first_day_a_vehicle_has_no_verdict(fleet_api: Any) -> None:
+    answer = fleet_api.manager.get("/v1/vehicles/V-0107/verdict?as_of=2020-01-01")
+    assert answer.status_code == 200
+    assert answer.json()["verdict"] is None
 
 
 @pytest.mark.parametrize("as_of", ["", "yesterday", "2025-W01-1", "2025-01-01T00:00:00"])
