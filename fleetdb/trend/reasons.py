@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,6 +13,7 @@ _LONG_SINCE_A_TEST_DAYS = 180
 _NOTABLE_KIT_BIAS = 0.025
 _NOTABLE_LEAK = 1.6
 _NOTABLE_CYLINDER = 1.8
+_NOTABLE_WEAR = 0.03
 
 
 @dataclass(frozen=True)
@@ -23,15 +25,10 @@ class Figures:
     last_test_at: datetime | None
     as_of: datetime
     limit: float
-    act_reserve: float
     reserve: float
     reserve_low: float
     reserve_high: float
     wear_per_y: float
-    p_limit: float
-    p_worn: float
-    horizon_days: float
-    raw_ratio: float
     cause: Cause
     cause_share: float
     leak_times_usual: float
@@ -55,16 +52,13 @@ def reasons_for(f: Figures) -> list[str]:
             f"only {f.n_tests} test{'s' if f.n_tests > 1 else ''} of this pump: too few to say"
         )
     reasons.append(
-        f"can reach {f.reserve:.2f} times the target at reference conditions "
-        f"(80 % sure: {f.reserve_low:.2f} to {f.reserve_high:.2f}; limit {f.limit:.2f})"
+        f"reaches {f.reserve:.2f} times the target "
+        f"({f.reserve_low:.2f} to {f.reserve_high:.2f}, limit {f.limit:.2f})"
     )
     if f.state >= State.WATCH:
-        reasons.append(
-            f"{_percent(f.p_worn)} likely to have less than {f.act_reserve:.2f} within "
-            f"{f.horizon_days:.0f} days, {_percent(f.p_limit)} to be below the limit"
-        )
-        if f.wear_per_y >= 0.03:
-            reasons.append(f"losing about {100 * f.wear_per_y:.0f} % of its reserve a year")
+        lost_a_year = -math.expm1(-f.wear_per_y)
+        if lost_a_year >= _NOTABLE_WEAR:
+            reasons.append(f"losing {100 * lost_a_year:.0f} % a year")
         reasons.append(_cause_in_words(f))
     if f.set_aside:
         reasons.append(f"{f.set_aside} test{'s' if f.set_aside > 1 else ''} set aside as botched")
@@ -83,7 +77,7 @@ def reasons_for(f: Figures) -> list[str]:
 def _cause_in_words(f: Figures) -> str:
     leak = ""
     if f.leak_times_usual == f.leak_times_usual:  # not NaN
-        leak = f"injectors return {f.leak_times_usual:.1f} times the family's usual"
+        leak = f"injectors return {f.leak_times_usual:.1f} times the usual"
     match f.cause:
         case Cause.INJECTOR_LEAK:
             if f.worst_cylinder is not None and f.worst_times_others >= _NOTABLE_CYLINDER:
@@ -97,9 +91,9 @@ def _cause_in_words(f: Figures) -> str:
         case Cause.CANNOT_TELL:
             return "the figures do not tell what is at fault"
         case Cause.PUMP_WEAR if leak:
-            return f"{leak}: the loss is most likely the pump's own"
+            return f"{leak}, so most likely the pump itself"
         case Cause.PUMP_WEAR:
-            return "no recent leak figure: pump most likely, injectors not ruled out"
+            return "no recent leak figure: most likely the pump, injectors not ruled out"
         case Cause.SUPPLY_SIDE:
             return "build rate fell with the ratio: fuel supply most likely"
         case _:
@@ -129,11 +123,3 @@ def advice_for(f: Figures) -> str:
     if f.state is State.STAND_DOWN:
         return f"Do not send out before it has been looked at. {first}"
     return f"Book in before the next planned visit. {first}"
-
-
-def _percent(p: float) -> str:
-    if p < 0.01:
-        return "under 1 %"
-    if p > 0.99:
-        return "over 99 %"
-    return f"{100 * p:.0f} %"
