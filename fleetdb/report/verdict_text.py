@@ -23,8 +23,9 @@ def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console)
     ]
     if row["n_tests"]:
         lines.append(
-            f"  Within {row['horizon_days']:.0f} days: {100 * row['probability_worn']:.0f} % likely "
-            f"to be worn, {100 * row['probability_below_limit']:.0f} % to be below the limit"
+            f"  Within {row['horizon_days']:.0f} days: "
+            f"{100 * row['probability_worn']:.0f} % likely to be worn, "
+            f"{100 * row['probability_below_limit']:.0f} % to be below the limit"
         )
     if row["limit_date_p10"] is not None:
         lines.append(f"  At the limit: {' '.join(by_when(row).split())}")
