@@ -54,5 +54,6 @@ def test_what_is_no_rfc_3339_time_is_refused(text: str) -> None:
     st.datetimes(datetime(1, 1, 2), datetime(9999, 12, 30), timezones=st.timezones())  # noqa: DTZ001
 )
 def test_a_time_written_and_read_again_is_the_same_moment(moment: datetime) -> None:
-    assert parse_rfc3339(format_rfc3339(moment)) == moment
+    # Python holds a local time that happens twice to be unequal to every other zone's.
+    assert parse_rfc3339(format_rfc3339(moment)) == moment.astimezone(UTC)
     assert format_rfc3339(moment).endswith("Z")
