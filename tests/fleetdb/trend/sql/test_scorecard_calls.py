@@ -1,0 +1,72 @@
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from fleetdb.trend import queries
+from tests.fleetdb.trend.said import verdicts
+from tests.fleetdb.trend.small_tables import Row, connect, day, finding
+
+
+def calls(said: pl.DataFrame, *findings: Row) -> list[tuple[Any, ...]]:
+    with connect(findings=findings) as connection:
+        connection.register("verdicts", said)
+        table = queries.answer(connection, "scorecard_calls", most_notice_days=400)
+    return [(row["called_on"], row["outcome"], row["found_at"]) for row in table.to_pylist()]
+
+
+def on(number: float) -> Any:
+    return day(number).date()
+
+
+def test_a_run_of_month_ends_is_one_call_and_a_break_begins_another() -> None:
+    states = {0: "book_in", 30: "stand_down", 60: "watch", 90: "book_in", 120: "book_in"}
+
+    assert calls(verdicts(states)) == [(on(0), "open", None), (on(90), "open", None)]
+
+
+def test_a_call_is_right_when_the_pump_fails_or_is_found_worn() -> None:
+    said = verdicts({0: "book_in", 30: "book_in"})
+
+    for outcome in ("failed_on_road", "worn_confirmed"):
+        assert calls(said, finding("V1", 50, outcome)) == [(on(0), "right", day(50))]
+
+
+def test_a_call_is_false_when_no_fault_is_found() -> None:
+    assert calls(verdicts({0: "book_in"}), finding("V1", 20, "no_fault_found")) == [
+        (on(0), "false", day(20))
+    ]
+
+
+def test_worn_after_no_fault_found_is_right_after_all() -> None:
+    said = verdicts(dict.fromkeys(range(0, 211, 30), "book_in"))
+    found = finding("V1", 20, "no_fault_found"), finding("V1", 200, "worn_confirmed")
+
+    assert calls(said, *found) == [(on(0), "right", day(200))]
+
+
+def test_a_call_nothing_came_of_in_the_whole_time_is_false() -> None:
+    states = {0: "book_in"} | dict.fromkeys(range(30, 451, 30), "sound")
+
+    assert calls(verdicts(states)) == [(on(0), "false", None)]
+
+
+def test_a_finding_before_the_call_or_long_after_it_is_not_about_it() -> None:
+    states = {0: "book_in"} | dict.fromkeys(range(30, 601, 30), "sound")
+    others = (
+        finding("V1", -1, "worn_confirmed"),
+        finding("V1", 401, "failed_on_road"),
+        finding("V1", 20, "worn_confirmed", part="injector"),
+        finding("V2", 20, "worn_confirmed"),
+    )
+
+    assert calls(verdicts(states), *others) == [(on(0), "false", None)]
+
+
+def test_a_finding_on_the_next_pump_is_not_about_the_one_called() -> None:
+    said = verdicts({0: "book_in", 30: "book_in"}).vstack(
+        verdicts(dict.fromkeys(range(60, 301, 30), "sound"), fitted=40)
+    )
+
+    assert calls(said, finding("V1", 250, "failed_on_road")) == [(on(0), "open", None)]
