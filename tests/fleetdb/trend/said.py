@@ -10,7 +10,7 @@ from tests.fleetdb.trend.small_tables import day
 
 
 def verdicts(
-    states: Mapping[float, str], name: str = "V1", fitted: float = -365, family: str = "fam"
+    states: Mapping[int, str], name: str = "V1", fitted: float = -365, family: str = "fam"
 ) -> pl.DataFrame:
     """Return one row per day in ``states``; every call names pump wear."""
     return pl.DataFrame(

@@ -1,0 +1,78 @@
+"""Readings of pumps for the filter, at reference conditions unless a test says otherwise."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from fleetdb.rail import mean_build_share
+from fleetdb.trend.beliefs import Floats, PumpBelief, Readings, RecordBelief
+from fleetdb.trend.build_windows import number_windows
+from fleetdb.trend.constants import FamilyConstants, prior_constants
+from fleetdb.trend.filtering import FORECAST_DAYS, Levels, run_filter
+
+LN_BUILD_NEW = math.log(300.0)
+CONSTANTS = prior_constants(LN_BUILD_NEW)
+LEVELS = Levels(limit=0.8, act=1.1, horizon_days=60.0)
+FROM_SHARE, TO_SHARE = 0.2, 0.7
+_, WINDOWS = number_windows(np.array([FROM_SHARE]), np.array([TO_SHARE]))
+
+
+def readings(
+    at_y: Any, ln_ratio: Any = math.nan, ln_build: Any = math.nan, **more: Any
+) -> Readings:
+    """Return readings at ``at_y``; what is not given is not measured, or as the reference."""
+    n = len(np.asarray(at_y, dtype=float))
+    columns = {name: np.zeros(n) for name in Readings._fields}
+    columns["window"] = np.zeros(n, dtype=np.int64)
+    given = {"at_y": at_y, "ln_ratio": ln_ratio, "ln_build": ln_build, **more}
+    for name, values in given.items():
+        columns[name] = np.broadcast_to(np.asarray(values, dtype=float), n).copy()
+    return Readings(**columns)
+
+
+def run(
+    own: Readings,
+    constants: FamilyConstants = CONSTANTS,
+    *,
+    end_y: float | None = None,
+    start_y: float = 0.0,
+    levels: Levels = LEVELS,
+    forecast_days: Floats = FORECAST_DAYS,
+) -> tuple[RecordBelief, PumpBelief]:
+    """Run the filter over one pump, to its last test or to ``end_y``."""
+    n = len(own.at_y)
+    last = own.at_y[-1] if n else start_y
+    return run_filter(
+        own,
+        WINDOWS,
+        np.array([0, n]),
+        np.array([start_y]),
+        np.array([last if end_y is None else end_y]),
+        constants,
+        levels,
+        forecast_days,
+    )
+
+
+def ratio_of(ln_reserve: Any, constants: FamilyConstants = CONSTANTS) -> Floats:
+    """Return the ln proof ratio a reserve gives: the soft minimum of reach and cap."""
+    reach, k = np.asarray(ln_reserve, dtype=float), constants.cap_sharpness
+    return -np.logaddexp(-k * reach, -k * constants.ln_cap) / k
+
+
+def build_of(ln_reserve: Any, constants: FamilyConstants = CONSTANTS) -> Floats:
+    """Return the ln build rate at reference conditions of a reserve above the window."""
+    x = np.asarray(ln_reserve, dtype=float)
+
+    def ln_share(ln_reach: Any) -> Floats:
+        return np.log(mean_build_share(np.exp(ln_reach), FROM_SHARE, TO_SHARE))
+
+    return (
+        constants.ln_build_new
+        + ln_share(x)
+        - ln_share(constants.ln_reserve_new)
+        + constants.volumetric_share * (x - constants.ln_reserve_new)
+    )

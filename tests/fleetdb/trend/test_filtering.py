@@ -1,0 +1,81 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from fleetdb.trend import filtering
+from fleetdb.trend.filtering import FORECAST_DAYS, run_filter
+from tests.fleetdb.trend.pump_readings import CONSTANTS, LEVELS, WINDOWS, readings, run
+
+
+def many(n_pumps: int):
+    rng = np.random.default_rng(3)
+    counts = rng.integers(0, 9, n_pumps)
+    offsets = np.concatenate([[0], np.cumsum(counts)])
+    at_y = np.concatenate([np.sort(rng.uniform(0, 3, n)) for n in counts])
+    own = readings(at_y, rng.normal(-0.1, 0.08, len(at_y)), rng.normal(5.7, 0.1, len(at_y)))
+    return own, offsets
+
+
+def run_many(own, offsets):
+    n = len(offsets) - 1
+    return run_filter(
+        own, WINDOWS, offsets, np.zeros(n), np.full(n, 3.0), CONSTANTS, LEVELS, FORECAST_DAYS
+    )
+
+
+@pytest.mark.parametrize("n_pumps", [64, 101])
+def test_several_threads_say_exactly_what_one_says(
+    n_pumps: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own, offsets = many(n_pumps)
+    monkeypatch.setattr(filtering.os, "cpu_count", lambda: 3)
+    split = run_many(own, offsets)
+    monkeypatch.setattr(filtering.os, "cpu_count", lambda: 1)
+    whole = run_many(own, offsets)
+
+    for a, b in zip((*split[0], *split[1]), (*whole[0], *whole[1]), strict=True):
+        np.testing.assert_array_equal(a, b)
+
+
+def test_a_pump_is_judged_the_same_alone_and_among_others() -> None:
+    own, offsets = many(30)
+    _, pumps = run_many(own, offsets)
+
+    for n in (0, 7, 29):
+        _, alone = run(own.rows(slice(int(offsets[n]), int(offsets[n + 1]))), end_y=3.0)
+        np.testing.assert_array_equal(alone.ln_reserve[0], pumps.ln_reserve[n])
+        np.testing.assert_array_equal(alone.p_below_at[0], pumps.p_below_at[n])
+
+
+def test_no_pumps_and_no_records_are_no_trouble() -> None:
+    records, pumps = run_many(readings([]), np.array([0]))
+    assert len(records.p_below) == len(pumps.p_below) == 0
+
+    _, pumps = run_many(readings([]), np.array([0, 0, 0]))
+    assert pumps.p_below.shape == (2,)
+    assert pumps.p_below_at.shape == (2, len(FORECAST_DAYS))
+    assert np.all(np.isfinite(pumps.ln_reserve))
+
+
+def test_one_record_is_enough_for_a_belief() -> None:
+    records, pump = run(readings([0.4], math.log(0.7)), end_y=1.0)
+
+    assert 0 < records.p_below[0] < 1
+    assert np.all(np.diff(pump.ln_reserve[0]) > 0)
+
+
+def test_points_are_in_order_and_probabilities_are_probabilities() -> None:
+    records, pumps = run_many(*many(80))
+
+    assert np.all(np.diff(pumps.ln_reserve, axis=1) > 0)
+    assert np.all(np.diff(pumps.ln_ratio, axis=1) >= 0)
+    for p in (records.p_below, records.p_worn, pumps.p_below, pumps.p_worn, pumps.p_below_at):
+        assert np.all((p >= 0) & (p <= 1 + 1e-9))
+
+
+def test_days_ahead_rise() -> None:
+    assert np.all(np.diff(FORECAST_DAYS) > 0)
+    assert FORECAST_DAYS[0] > 0

@@ -1,0 +1,322 @@
+"""The reserve filter against the same model integrated by brute force, and at its limits."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from fleetdb.trend.filtering import Levels
+from fleetdb.trend.reserve_filter import LN_RESERVE, WEAR_PER_Y
+from tests.fleetdb.trend.pump_readings import (
+    CONSTANTS,
+    LEVELS,
+    LN_BUILD_NEW,
+    build_of,
+    ratio_of,
+    readings,
+    run,
+)
+
+# No surprises: what is left can be integrated over reserve and pace alone.
+PLAIN = CONSTANTS._replace(
+    sd_ln_cap=1e-4,
+    p_botched_ratio=1e-9,
+    p_botched_build=1e-9,
+    p_botched_both=1e-9,
+    wear_onset_per_y=0.0,
+    wear_relief_per_y=0.0,
+    damage_per_y=0.0,
+    recovery_per_y=0.0,
+    wander_per_sqrt_y=0.0,
+)
+PACES_OF_NEW_PUMPS = np.array([0.42, 0.30, 0.15, 0.08, 0.04, 0.01])
+
+
+def brute_force(at_y, ln_ratio, ln_build, end_y, c=PLAIN):
+    """Integrate over a fine grid of first reserves and all paces.
+
+    The build rate's own level is common to all tests: a multivariate normal.
+    Returns log evidence, the quantiles of ln reserve at ``end_y``, and the probability that
+    it is below the limit.
+    """
+    x0 = np.linspace(LN_RESERVE[0] - 3, LN_RESERVE[-1], 6000)
+    log_p = -0.5 * ((x0 - c.ln_reserve_new) / c.sd_ln_reserve_new) ** 2
+    log_p = log_p - np.log(np.exp(log_p).sum())
+    log_post, ends = [], []
+    cov = c.sd_build**2 * np.eye(len(at_y)) + c.sd_ln_build_new**2
+    inverse, (_, log_det) = np.linalg.inv(cov), np.linalg.slogdet(cov)
+    for weight, pace in zip(PACES_OF_NEW_PUMPS, WEAR_PER_Y, strict=True):
+        x = x0[:, None] - pace * np.asarray(at_y)[None, :]
+        # Reserves a build window cannot be reached with have no place in this comparison.
+        usable = x.min(axis=1) > math.log(0.75)
+        err = (ln_ratio - ratio_of(x, c)) / c.sd_ratio
+        ln_like = (-0.5 * err**2 - np.log(c.sd_ratio * np.sqrt(2 * np.pi))).sum(axis=1)
+        off = ln_build - build_of(np.maximum(x, math.log(0.75)), c)
+        ln_like += -0.5 * np.einsum("ij,jk,ik->i", off, inverse, off)
+        ln_like += -0.5 * (log_det + len(at_y) * np.log(2 * np.pi))
+        log_post.append(np.where(usable, log_p + ln_like + np.log(weight), -np.inf))
+        ends.append(x0 - pace * end_y)
+    post, end = np.exp(np.concatenate(log_post)), np.concatenate(ends)
+    order = np.argsort(end)
+    until = np.cumsum(post[order]) / post.sum()
+    points = np.interp([0.1, 0.5, 0.9], until, end[order])
+    return np.log(post.sum()), points, np.interp(math.log(LEVELS.limit), end[order], until)
+
+
+def compare(at_y, wear, end_y, seed, c):
+    """Return filter less brute force: log evidence, points of ln reserve, p below."""
+    rng = np.random.default_rng(seed)
+    x = math.log(1.3) - wear * at_y
+    y = ratio_of(x, c) + c.sd_ratio * rng.normal(size=6)
+    b = build_of(x, c) + 0.08 + c.sd_build * rng.normal(size=6)
+    evidence, points, below = brute_force(at_y, y, b, end_y, c)
+    _, pump = run(readings(at_y, y, b), c, end_y=end_y)
+    return pump.log_evidence[0] - evidence, pump.ln_reserve[0] - points, pump.p_below[0] - below
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_tests_of_one_moment_are_weighed_as_brute_force_does(seed: int) -> None:
+    evidence, points, below = compare(np.zeros(6), 0.0, 0.0, seed, PLAIN)
+
+    assert evidence == pytest.approx(0, abs=0.01)
+    np.testing.assert_allclose(points, 0, atol=0.005)
+    assert below == pytest.approx(0, abs=1e-3)
+
+
+@pytest.mark.parametrize("wear", [0.0, 0.15, 0.35], ids=lambda pace: f"{pace} a year")
+@pytest.mark.parametrize("seed", range(3))
+def test_a_wearing_pump_is_followed_as_by_brute_force(wear: float, seed: int) -> None:
+    """A shift by part of a grid step smears, by up to half a step (0.02) each quarter."""
+    c = PLAIN._replace(sd_ratio=0.05, sd_ln_build_new=1e-3)
+
+    evidence, points, below = compare(np.arange(1, 7) * 0.25, wear, 2.0, seed, c)
+
+    assert evidence == pytest.approx(0, abs=1.0)
+    np.testing.assert_allclose(points, 0, atol=0.12)
+    assert below == pytest.approx(0, abs=0.01)
+
+
+def test_a_look_ahead_is_the_belief_of_that_later_day() -> None:
+    at_y = np.arange(8) * 0.25
+    own = readings(at_y, ratio_of(math.log(1.2) - 0.15 * at_y))
+    days = np.array([365.25 / 4, 365.25 / 2, 365.25])
+
+    _, now = run(own, end_y=1.75, forecast_days=days)
+    later = [run(own, end_y=1.75 + d / 365.25)[1].p_below[0] for d in days]
+
+    np.testing.assert_allclose(now.p_below_at[0], later, rtol=1e-9)
+    assert np.all(np.diff(now.p_below_at[0]) > 0)
+
+
+def test_a_pump_with_perfect_readings_is_followed() -> None:
+    at_y = np.arange(0, 4, 0.1)
+    x = math.log(1.8) - 0.2 * at_y
+    records, pump = run(readings(at_y, ratio_of(x), build_of(x)))
+
+    late = at_y > 1
+    np.testing.assert_allclose(records.ln_reserve[late], x[late], atol=0.06)
+    low, middle, high = pump.ln_reserve[0]
+    assert low < x[-1] < high
+    assert middle == pytest.approx(x[-1], abs=0.04)
+    assert 0.1 < pump.wear_per_y[0] < 0.35
+
+
+def test_no_probability_is_lost_or_made() -> None:
+    rng = np.random.default_rng(2)
+    at_y = np.sort(rng.uniform(0, 6, 40))
+    own = readings(
+        at_y,
+        np.where(rng.random(40) < 0.3, np.nan, rng.normal(-0.1, 0.1, 40)),
+        np.where(rng.random(40) < 0.3, np.nan, rng.normal(LN_BUILD_NEW, 0.2, 40)),
+        ln_viscosity=rng.normal(0, 0.5, 40),
+        var_ln_viscosity=rng.uniform(0, 0.05, 40),
+        var_ln_speed=rng.uniform(0, 0.02, 40),
+        repaired=(rng.random(40) < 0.1).astype(float),
+    )
+    everything = Levels(limit=6.0, act=6.0, horizon_days=60.0)
+
+    records, pump = run(own, end_y=9.0, levels=everything)
+
+    np.testing.assert_allclose(records.p_below, 1, rtol=1e-9)
+    np.testing.assert_allclose(records.p_worn, 1, rtol=1e-9)
+    np.testing.assert_allclose(pump.p_below, 1, rtol=1e-9)
+    np.testing.assert_allclose(pump.p_below_at, 1, rtol=1e-9)
+
+
+def test_a_test_that_measured_nothing_leaves_only_motion() -> None:
+    _, without = run(readings([]), end_y=1.0)
+    _, with_nothing = run(readings([0.5]), end_y=1.0)
+
+    for one, other in zip(without, with_nothing, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-9)
+    assert with_nothing.log_evidence[0] == 0
+
+
+@pytest.mark.parametrize(
+    "ln_build_drop", [np.nan, 0.0, 0.25], ids=["not timed", "as before", "slower as well"]
+)
+def test_one_botched_run_is_not_believed_and_two_are(ln_build_drop: float) -> None:
+    at_y = np.arange(8) * 0.15
+    y = np.full(8, ratio_of(math.log(1.5)))
+    b = build_of(math.log(1.5)) - np.where(at_y < 0.85, 0.0, ln_build_drop)
+    y[6:] = math.log(0.68)
+    if np.isnan(ln_build_drop):
+        b[:] = np.nan
+    else:
+        b[7] = build_of(math.log(0.72))  # the second time it is the pump itself
+
+    records, _ = run(readings(at_y, y, b))
+
+    assert records.p_below[5] < 0.02
+    assert records.p_below[6] < 0.4
+    assert records.p_botched_ratio[6] > 0.5
+    assert records.p_below[7] > 0.7
+
+
+def test_a_good_run_after_a_botched_one_makes_it_forgotten() -> None:
+    at_y = np.arange(8) * 0.15
+    y = np.full(8, ratio_of(math.log(1.5)))
+    y[6] = math.log(0.6)
+
+    records, _ = run(readings(at_y, y))
+
+    assert records.p_below[7] < 0.03
+    assert records.ln_reserve[7] == pytest.approx(records.ln_reserve[5], abs=0.1)
+
+
+def test_a_cold_tests_high_ratio_is_no_improvement() -> None:
+    worn = math.log(0.95)
+    at_y = np.arange(7) * 0.1
+    y = np.full(7, ratio_of(worn))
+    thick = np.zeros(7)
+    thick[6] = math.log(1.9)  # about 10 degC for fuel tested at 40 otherwise
+    y[6] = ratio_of(worn + thick[6])
+
+    cold, _ = run(readings(at_y, y, ln_viscosity=thick))
+    warm, _ = run(readings(at_y, y))
+
+    assert y[6] > y[5] + 0.05
+    assert cold.ln_reserve[6] <= cold.ln_reserve[5] + 0.01
+    assert cold.p_worn[6] >= cold.p_worn[5] - 0.02
+    assert warm.ln_reserve[6] > cold.ln_reserve[6] + 0.03
+
+
+def test_a_capped_ratio_says_only_that_the_reserve_is_not_low() -> None:
+    before, after = (run(own, end_y=0.5)[1] for own in (readings([]), readings([0.5], -0.04)))
+
+    assert after.ln_reserve[0, 2] == pytest.approx(before.ln_reserve[0, 2], abs=0.08)
+    assert after.p_below[0] < 0.5 * before.p_below[0]
+
+
+def test_a_higher_reading_never_means_a_lower_reserve() -> None:
+    certain = PLAIN._replace(sd_ln_cap=0.02)
+    ratios = np.linspace(math.log(0.75), math.log(0.95), 9)
+    builds = build_of(np.linspace(math.log(0.9), math.log(1.9), 9))
+
+    by_ratio = [run(readings([0.1, 0.2], y), certain)[1] for y in ratios]
+    by_build = [run(readings([0.1, 0.2], np.nan, b), certain)[1] for b in builds]
+
+    for pumps in (by_ratio, by_build):
+        assert np.all(np.diff([p.ln_reserve[0, 1] for p in pumps]) > 0)
+        assert np.all(np.diff([p.p_below[0] for p in pumps]) <= 0)
+
+
+def test_the_unit_of_the_build_rate_does_not_matter() -> None:
+    at_y = np.arange(6) * 0.2
+    x = math.log(1.6) - 0.2 * at_y
+    moved = math.log(14.5038)  # psi/s for bar/s
+
+    one = run(readings(at_y, ratio_of(x), build_of(x)))
+    other = run(
+        readings(at_y, ratio_of(x), build_of(x) + moved),
+        CONSTANTS._replace(ln_build_new=LN_BUILD_NEW + moved),
+    )
+
+    for a, b in zip((*one[0], *one[1]), (*other[0], *other[1]), strict=True):
+        np.testing.assert_allclose(a, b, rtol=1e-6, atol=1e-9)
+
+
+def test_the_date_of_the_first_test_does_not_matter() -> None:
+    at_y = np.arange(6) * 0.2
+    y = ratio_of(math.log(1.2) - 0.2 * at_y)
+
+    _, early = run(readings(at_y, y))
+    _, late = run(readings(at_y + 20, y), start_y=20.0)
+
+    np.testing.assert_allclose(early.ln_reserve, late.ln_reserve, rtol=1e-6)
+
+
+def test_a_known_kit_bias_is_taken_out_of_both_readings() -> None:
+    at_y = np.arange(6) * 0.2
+    y, b = ratio_of(math.log(1.1) - 0.2 * at_y), np.full(6, build_of(math.log(1.3)))
+
+    true, _ = run(readings(at_y, y, b))
+    corrected, _ = run(readings(at_y, y - 0.06, b - 0.06, ln_kit=-0.06))
+    believed, _ = run(readings(at_y, y - 0.06, b - 0.06))
+
+    np.testing.assert_allclose(corrected.ln_reserve, true.ln_reserve, rtol=1e-9)
+    assert believed.ln_reserve[-1] < true.ln_reserve[-1]
+
+
+def test_unknown_conditions_widen_the_belief() -> None:
+    at_y = np.arange(6) * 0.2
+    y = np.full(6, ratio_of(math.log(0.8)))
+
+    _, known = run(readings(at_y, y))
+    _, unknown = run(readings(at_y, y, var_ln_viscosity=0.15**2, var_ln_speed=0.05**2))
+
+    def width(pump):
+        return pump.ln_reserve[0, 2] - pump.ln_reserve[0, 0]
+
+    assert width(unknown) > 1.3 * width(known)
+
+
+def test_a_repair_makes_a_gain_believable() -> None:
+    at_y = np.arange(8) * 0.2
+    x = np.where(at_y < 1.1, math.log(0.9), math.log(1.6))
+    mended = (np.arange(8) == 6).astype(float)
+
+    plain, _ = run(readings(at_y, ratio_of(x), build_of(x)))
+    repaired, _ = run(readings(at_y, ratio_of(x), build_of(x), repaired=mended))
+
+    assert repaired.ln_reserve[6] > plain.ln_reserve[6]
+    assert repaired.p_worn[6] < plain.p_worn[6]
+
+
+def test_two_tests_at_the_same_time_count_as_two_in_either_order() -> None:
+    y = np.array([math.log(0.8), math.log(0.84)])
+
+    _, one = run(readings([0.5, 0.5], y))
+    _, other = run(readings([0.5, 0.5], y[::-1]))
+    _, single = run(readings([0.5], y[:1]))
+
+    np.testing.assert_allclose(one.ln_reserve, other.ln_reserve, atol=1e-3)
+    assert one.log_evidence[0] == pytest.approx(other.log_evidence[0], abs=1e-2)
+    assert np.ptp(one.ln_reserve) < np.ptp(single.ln_reserve)
+
+
+def test_a_test_before_the_fitment_is_taken_at_the_fitment() -> None:
+    _, early = run(readings([-0.5], -0.2), end_y=1.0)
+    _, at_once = run(readings([0.0], -0.2), end_y=1.0)
+
+    np.testing.assert_allclose(early.ln_reserve, at_once.ln_reserve, rtol=1e-9)
+
+
+@pytest.mark.parametrize("y", [math.log(1e-3), math.log(2.2)], ids=["nothing", "twice the target"])
+@pytest.mark.parametrize("b", [math.log(1e-2), math.log(1e5)], ids=["no build", "absurd build"])
+def test_absurd_readings_leave_a_usable_belief(y: float, b: float) -> None:
+    records, pump = run(readings([0.1, 0.2, 0.3], y, b), end_y=1.0)
+
+    for values in (*pump, records.p_below, records.p_worn, records.ln_reserve):
+        assert np.all(np.isfinite(values))
+
+
+def test_a_new_pump_is_believed_to_be_like_its_family() -> None:
+    _, pump = run(readings([]), end_y=0.0)
+
+    low, middle, high = pump.ln_reserve[0]
+    normal_10_90 = 2 * 1.2815516 * CONSTANTS.sd_ln_reserve_new
+    assert middle == pytest.approx(CONSTANTS.ln_reserve_new, abs=0.02)
+    assert high - low == pytest.approx(normal_10_90, rel=0.05)
