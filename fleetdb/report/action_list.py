@@ -34,23 +34,21 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
     """
     listed = urgent_first(verdicts)
     shown = listed if limit is None else listed.head(limit)
-    table = Table(title=None, show_lines=False, expand=False, header_style="bold")
-    table.add_column("vehicle", no_wrap=True)
-    table.add_column("depot", no_wrap=True)
+    horizon = shown["horizon_days"].max() or 0.0
+    table = Table(header_style="bold")
+    table.add_column("vehicle\ndepot", no_wrap=True)
     table.add_column("state", no_wrap=True)
-    table.add_column("why", overflow="fold", ratio=1)
-    table.add_column("by when", no_wrap=True)
-    table.add_column("how sure", no_wrap=True)
+    table.add_column("why", min_width=20)
+    table.add_column("by when\n(10 % by)", no_wrap=True)
+    table.add_column(f"how sure,\nin {horizon:.0f} days", no_wrap=True)
     for row in shown.iter_rows(named=True):
         table.add_row(
-            Text(row["vehicle"]),
-            Text(row["depot"] or "-"),
+            Text(f"{row['vehicle']}\n{row['depot'] or '-'}"),
             f"{_SHAPE[row['state']]} {row['state']}",
             Text(row["reasons"]),
             by_when(row),
             f"{100 * row['probability_worn']:.0f} % worn\n"
-            f"{100 * row['probability_below_limit']:.0f} % below limit\n"
-            f"in {row['horizon_days']:.0f} days",
+            f"{100 * row['probability_below_limit']:.0f} % at limit",
         )
     counts = {str(s): int(n) for s, n in verdicts["state"].value_counts().iter_rows()}
     acted = verdicts.filter(pl.col("state").is_in(ACTED_ON[:2]))
@@ -71,10 +69,10 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
 
 
 def by_when(row: Mapping[str, Any]) -> str:
-    """Return when a pump is expected at its limit: the date half sure of, and the early one."""
+    """Return when a pump is at its limit: by even chances and, below, by one in ten."""
     if row["state"] == "stand_down":
         return "now"
     early, middle = row["limit_date_p10"], row["limit_date_p50"]
     if early is None:
-        return "not within 3 years"
-    return f"{middle or 'later'}\n(10 %: {early})"
+        return "later"
+    return f"{middle or 'later'}\n({early})"

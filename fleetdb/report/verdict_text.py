@@ -8,7 +8,6 @@ from typing import Any
 from rich.console import Console
 
 from fleetdb.cautions import VERDICT_CAUTION
-from fleetdb.report.action_list import by_when
 
 
 def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console) -> None:
@@ -28,7 +27,10 @@ def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console)
             f"{100 * row['probability_below_limit']:.0f} % to be below the limit"
         )
     if row["limit_date_p10"] is not None:
-        lines.append(f"  At the limit: {' '.join(by_when(row).split())}")
+        lines.append(
+            f"  At the limit by {row['limit_date_p50'] or 'an unknown date'} (even chances), "
+            f"with one chance in ten by {row['limit_date_p10']}"
+        )
     lines += [row["advice"], VERDICT_CAUTION]
     for line in lines:
         console.print(line, highlight=False, markup=False)

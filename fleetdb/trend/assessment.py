@@ -17,6 +17,10 @@ CONTEXT_TABLES = ("constants", *_TABLES_AS_THEY_ARE)
 """The published tables a context is made of."""
 
 
+METHOD = 1
+"""Version of the method. Raise it with any change that an older snapshot cannot serve."""
+
+
 @dataclass(frozen=True)
 class FleetContext:
     """What a vehicle's verdict takes from the rest of the fleet.

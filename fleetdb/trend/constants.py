@@ -47,6 +47,8 @@ class FamilyConstants(NamedTuple):
     """Rate of sudden losses of reserve. [1/y]"""
     recovery_per_y: float
     """Rate of unexplained gains of reserve (an unrecorded repair). [1/y]"""
+    build_wander_per_sqrt_y: float
+    """Drift of a pump's build rate that is not reserve: filter, supply, habits. [1/sqrt(y)]"""
     wander_per_sqrt_y: float
     """Small changes of ln reserve that no wear explains. [1/sqrt(y)]"""
 
@@ -85,6 +87,7 @@ PRIORS: dict[str, Prior] = {
     "p_botched_build": Prior(0.008, 0.7, True, 1e-4, 0.1),
     "p_botched_both": Prior(0.015, 0.7, True, 1e-4, 0.15),
     "wear_onset_per_y": Prior(0.4, 0.5, True, 0.03, 3.0),
+    "build_wander_per_sqrt_y": Prior(0.04, 0.6, True, 0.003, 0.3),
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
 }
 

@@ -173,6 +173,8 @@ def correct_for_kits(
     so expectation and bias are found in turn, ``rounds`` times.
     """
     bias = no_kit_bias()
+    if not families:
+        return families, bias
     for _ in range(rounds):
         beliefs = [run(series) for series in families]
         kit = np.concatenate([s.kit for s in families])

@@ -12,7 +12,7 @@ import duckdb
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
 from fleetdb.store.trend_tables import trend_tables
-from fleetdb.trend.assessment import CONTEXT_TABLES, FleetContext
+from fleetdb.trend.assessment import CONTEXT_TABLES, METHOD, FleetContext
 from fleetdb.trend.pipeline import assess_vehicle
 from fleetdb.warehouse.layout import snapshots_folder
 from fleetdb.warehouse.snapshot import Snapshot, current_name
@@ -46,15 +46,20 @@ def current_verdict(
 
 
 def fleet_context(home: Path, fleet_id: int) -> FleetContext | None:
-    """Return the context of the fleet's current snapshot; None when there is none yet."""
+    """Return the context of the fleet's current snapshot.
+
+    None when there is none yet, or when it was made by another version of the method.
+    """
     name = current_name(home, fleet_id)
     return None if name is None else _context_of(snapshots_folder(home, fleet_id) / name)
 
 
 @lru_cache(maxsize=16)
-def _context_of(folder: Path) -> FleetContext:
+def _context_of(folder: Path) -> FleetContext | None:
     snapshot = Snapshot(folder)
     try:
+        if snapshot.meta.get("method") != METHOD:
+            return None
         with snapshot.connection() as connection:
             return FleetContext.of(
                 {name: connection.table(name).to_arrow_table() for name in CONTEXT_TABLES}

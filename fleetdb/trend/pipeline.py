@@ -19,13 +19,14 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from fleetdb.trend import queries
-from fleetdb.trend.assessment import Assessment, FleetContext
+from fleetdb.trend.assessment import METHOD, Assessment, FleetContext
 from fleetdb.trend.beliefs import Floats, RecordBelief
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import Levels, run_filter
 from fleetdb.trend.kit_table import kit_bias_from_table, kit_bias_table, kits_table
 from fleetdb.trend.kits import KitHabits, apply_kit_bias, correct_for_kits, no_kit_bias
 from fleetdb.trend.learning import starting_constants
+from fleetdb.trend.second_opinion import build_trend, distance_pace
 from fleetdb.trend.series import (
     Series,
     keep_readings,
@@ -38,7 +39,6 @@ from fleetdb.trend.teaching import Teacher, beliefs_at_records
 from fleetdb.trend.verdict import SCHEMA, PumpFacts, verdict_rows
 
 _RECENT_LEAK_DAYS = 400
-_PACE_DAYS = 365
 _BOTCHED = 0.5
 
 
@@ -185,11 +185,13 @@ def _judge(
 ) -> pa.Table:
     now_y = float(years(np.array([as_of], dtype="datetime64[us]"))[0])
     answers = {
-        "tests": queries.answer(connection, "latest_tests", as_of=as_of, pace_days=_PACE_DAYS),
+        "tests": queries.answer(connection, "latest_tests"),
         "leaks": queries.answer(
             connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
         ),
         "failures": queries.answer(connection, "pump_failures", as_of=as_of),
+        "pace": distance_pace(connection, as_of),
+        "builds": build_trend(connection, families, now_y),
     }
     parts = []
     for whole in families:
@@ -238,6 +240,7 @@ def _facts(
     tests = {
         **_aligned(answers["tests"], ids),
         **_aligned(answers["failures"], ids),
+        **_aligned(answers["pace"], ids),
     }
     botched = (records.p_botched_ratio > _BOTCHED) | (records.p_botched_build > _BOTCHED)
     below = series.readings.ln_ratio - series.readings.ln_kit < math.log(limit)
@@ -256,6 +259,7 @@ def _facts(
         },
         tests=tests,
         leaks=_aligned(answers["leaks"], ids),
+        builds=_aligned(answers["builds"], ids),
         ln_kit=ln_kit,
         kit_of_last_test=kit_of_last,
         set_aside=_count(botched, series.offsets),
@@ -308,6 +312,7 @@ def _meta(verdicts: pa.Table) -> dict[str, Any]:
     worn = verdicts["probability_worn"].to_numpy()
     acted = np.isin(states, [State.BOOK_IN.word, State.STAND_DOWN.word])
     return {
+        "method": METHOD,
         "vehicles": len(states),
         "vehicles_by_state": {state.word: states.count(state.word) for state in State},
         # Each entry is wrong with the chance that its pump is not worn after all.

@@ -14,6 +14,7 @@ _NOTABLE_KIT_BIAS = 0.025
 _NOTABLE_LEAK = 1.6
 _NOTABLE_CYLINDER = 1.8
 _NOTABLE_WEAR = 0.03
+_NOTABLE_P = 0.05
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,9 @@ class Figures:
     ln_kit: float
     set_aside: int
     failed_at: datetime | None
+    build_pct_per_y: float
+    build_p: float
+    build_tests: int | None
 
 
 def reasons_for(f: Figures) -> list[str]:
@@ -60,6 +64,8 @@ def reasons_for(f: Figures) -> list[str]:
         if lost_a_year >= _NOTABLE_WEAR:
             reasons.append(f"losing {100 * lost_a_year:.0f} % a year")
         reasons.append(_cause_in_words(f))
+        if f.build_p < _NOTABLE_P:
+            reasons.append(_build_trend_in_words(f))
     if f.set_aside:
         reasons.append(f"{f.set_aside} test{'s' if f.set_aside > 1 else ''} set aside as botched")
     if f.kit is not None and abs(f.ln_kit) >= _NOTABLE_KIT_BIAS:
@@ -98,6 +104,15 @@ def _cause_in_words(f: Figures) -> str:
             return "build rate fell with the ratio: fuel supply most likely"
         case _:
             return "a leak at regulator or rail most likely"
+
+
+def _build_trend_in_words(f: Figures) -> str:
+    way = "falling" if f.build_pct_per_y < 0 else "rising"
+    p = "p < 0.001" if f.build_p < 0.001 else f"p = {f.build_p:.2g}"
+    return (
+        f"build rate {way} {abs(f.build_pct_per_y):.0f} % a year over the last "
+        f"{f.build_tests} tests (distribution-free test, {p})"
+    )
 
 
 def advice_for(f: Figures) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fleetdb.store.engine import Store
 from fleetdb.timestamps import format_rfc3339, parse_rfc3339
-from fleetdb.trend.assessment import Assessment
+from fleetdb.trend.assessment import METHOD, Assessment
 from fleetdb.trend.pipeline import assess
 from fleetdb.warehouse.layout import mirror_folder, refresh_lock
 from fleetdb.warehouse.locks import exclusive
@@ -81,10 +81,10 @@ def assess_at(
 
 
 def _stands(home: Path, fleet_id: int, mirrored_at: str | None, moment: datetime) -> bool:
-    """Tell whether the current snapshot was made of this mirror, for the same day."""
+    """Tell whether the current snapshot is of this mirror, day and method."""
     name = current_name(home, fleet_id)
     meta = read_meta(home, fleet_id, name) if name is not None else None
-    if meta is None:
+    if meta is None or meta.get("method") != METHOD:
         return False
     same_day = parse_rfc3339(meta["as_of"]).date() == moment.astimezone(UTC).date()
     return same_day and meta["mirrored_at"] == mirrored_at

@@ -229,6 +229,8 @@ def _advance(belief, scratch, dt_y, repaired, c):
             1.0 - math.exp(-c.recovery_per_y * step) + _REPAIR_CHANCE * repaired,
             min(0.5 * c.wander_per_sqrt_y**2 * step / _DX**2, 0.2),
         )
+        for i in range(N_RESERVES):
+            belief.var_build[i] += c.build_wander_per_sqrt_y**2 * step
         repaired = 0.0
         left -= step
 

@@ -19,6 +19,9 @@ from fleetdb.trend.forecast import LIMIT_DATE_SHARES, dates_after, days_until
 from fleetdb.trend.reasons import Figures, advice_for, reasons_for
 from fleetdb.trend.states import Policy, State
 
+# Percent a year with 95 % limits, and the chance of such a trend in level build rates.
+BUILD_TREND = ("build_trend_pct_per_year", "build_trend_low", "build_trend_high", "build_trend_p")
+
 SCHEMA = pa.schema(
     [
         ("as_of", pa.date32()),
@@ -55,6 +58,7 @@ SCHEMA = pa.schema(
         ("leak_ml_per_min", pa.float64()),
         ("worst_cylinder", pa.int64()),
         ("worst_cylinder_times_others", pa.float64()),
+        *((name, pa.float64()) for name in BUILD_TREND),
     ]
 )
 
@@ -66,6 +70,7 @@ class PumpFacts:
     pumps: dict[str, NDArray[Any]]
     tests: dict[str, NDArray[Any]]
     leaks: dict[str, NDArray[Any]]
+    builds: dict[str, NDArray[Any]]
     ln_kit: Floats
     kit_of_last_test: list[str | None]
     set_aside: NDArray[np.int64]
@@ -122,6 +127,9 @@ def verdict_rows(
             ln_kit=float(facts.ln_kit[i]),
             set_aside=int(facts.set_aside[i]),
             failed_at=_moment(facts.tests["failed_at"][i]),
+            build_pct_per_y=float(facts.builds["build_trend_pct_per_year"][i]),
+            build_p=float(facts.builds["build_trend_p"][i]),
+            build_tests=_whole(facts.builds["build_trend_tests"][i]),
         )
         reasons.append("; ".join(reasons_for(figures)))
         advice.append(advice_for(figures))
@@ -164,6 +172,7 @@ def verdict_rows(
         "leak_ml_per_min": facts.leaks["leak_ml_per_min"],
         "worst_cylinder": facts.leaks["worst_cylinder"],
         "worst_cylinder_times_others": times_others,
+        **{name: facts.builds[name] for name in BUILD_TREND},
     }
     return pa.table(
         [pa.array(columns[f.name], type=f.type, from_pandas=True) for f in SCHEMA], schema=SCHEMA
