@@ -30,6 +30,7 @@ PLAIN = CONSTANTS._replace(
     damage_per_y=0.0,
     recovery_per_y=0.0,
     wander_per_sqrt_y=0.0,
+    build_wander_per_sqrt_y=0.0,
 )
 PACES_OF_NEW_PUMPS = np.array([0.42, 0.30, 0.15, 0.08, 0.04, 0.01])
 

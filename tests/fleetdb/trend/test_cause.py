@@ -1,0 +1,76 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fleetdb.trend.cause import CAUSES, Cause, LeakFigures, ln_loss_by_injectors, shares_of_belief
+
+
+def shares(loss: float, times_usual: float = np.nan, ln_kit: float = 0.0) -> dict[Cause, float]:
+    leak = LeakFigures(np.array([50.0 * times_usual]), np.array([50.0]))
+    [row] = shares_of_belief(np.array([loss]), leak, np.array([ln_kit]))
+    return dict(zip(CAUSES, row.tolist(), strict=True))
+
+
+def leading(*figures: float) -> Cause:
+    told = shares(*figures)
+    return max(told, key=lambda cause: told[cause])
+
+
+def test_shares_are_a_whole_whatever_the_figures() -> None:
+    rng = np.random.default_rng(1)
+    n = 400
+    leak = LeakFigures(
+        np.where(rng.random(n) < 0.2, np.nan, rng.uniform(0, 500, n)), np.full(n, 50.0)
+    )
+    loss, ln_kit = rng.uniform(-0.5, 2, n), rng.uniform(-0.3, 0.3, n)
+
+    got = shares_of_belief(loss, leak, ln_kit)
+
+    assert got.shape == (n, len(CAUSES))
+    assert np.all(got >= 0)
+    np.testing.assert_allclose(got.sum(axis=1), 1, atol=1e-12)
+
+
+def test_the_injectors_share_rises_with_the_leak_figure() -> None:
+    told = [shares(0.6, times)[Cause.INJECTOR_LEAK] for times in (0.5, 1, 1.5, 2, 3, 5)]
+
+    assert told[0] == told[1] == 0
+    assert np.all(np.diff(told[1:]) > 0)
+
+
+def test_a_loss_with_the_usual_leak_is_the_pumps() -> None:
+    assert leading(0.6, 1.0) is Cause.PUMP_WEAR
+
+
+def test_a_loss_with_much_leak_is_the_injectors() -> None:
+    assert leading(0.5, 4.0) is Cause.INJECTOR_LEAK
+
+
+def test_a_small_loss_on_a_kit_that_reads_low_is_the_kits() -> None:
+    assert leading(0.12, 1.0, -0.11) is Cause.KIT_READING
+    assert shares(0.6, 1.0, 0.08)[Cause.KIT_READING] == 0
+
+
+def test_no_loss_has_no_cause_to_tell() -> None:
+    assert leading(0.0, 1.0) is Cause.CANNOT_TELL
+
+
+def test_without_a_leak_run_less_can_be_told() -> None:
+    told = shares(0.6)
+
+    assert told[Cause.CANNOT_TELL] > shares(0.6, 1.0)[Cause.CANNOT_TELL]
+    assert 0 < told[Cause.INJECTOR_LEAK] < told[Cause.PUMP_WEAR]
+
+
+def test_what_injectors_explain_is_the_rails_balance() -> None:
+    """All leak paths add up: with share f of all leakage, G times it costs ln(1 + f (G - 1))."""
+    leak = LeakFigures(np.array([50.0, 100.0, 150.0, np.nan]), np.full(4, 50.0))
+
+    got = ln_loss_by_injectors(leak)
+
+    assert got[0] == 0
+    share = np.expm1(got[1])  # f, whatever it is
+    assert 0 < share < 1
+    assert got[2] == pytest.approx(np.log1p(2 * share))
+    assert np.isnan(got[3])

@@ -1,0 +1,82 @@
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from fleetdb.trend.kit_table import (
+    KIT_BIAS,
+    KITS,
+    kit_bias_from_table,
+    kit_bias_table,
+    kits_table,
+)
+from fleetdb.trend.kits import KitBias, no_kit_bias
+from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series, years
+from tests.fleetdb.trend.small_tables import connect, day, record, vehicle
+
+BIAS = KitBias(
+    kit=np.array([0, 0, 0, 2, 2]),
+    at_y=years(np.array([day(n) for n in (1, 2, 3, 1, 4)], dtype="datetime64[us]")),
+    ln_bias=np.array([0.0, 0.05, 0.06, 0.03, 0.0]),
+    var_ln_bias=np.array([1e-4, 1e-4, 1e-4, 1e-4, 4e-4]),
+    p_off=np.array([0.1, 0.95, 0.99, 0.95, 0.2]),
+)
+NAMES = ["A", "B", "C"]
+
+
+def test_a_kit_is_told_as_it_reads_now_and_since_when() -> None:
+    table = kits_table(BIAS, NAMES, [])
+
+    assert table.schema == KITS
+    a, c = table.to_pylist()  # B has no usable test
+    assert (a["kit"], c["kit"]) == ("A", "C")
+    assert a["reads_off"]
+    assert abs(a["off_since"] - day(2)) < timedelta(milliseconds=1)
+    assert a["bias_pct"] == pytest.approx(6.18, abs=0.01)  # e^0.06 - 1
+    assert a["n_tests"] == 3
+    assert not c["reads_off"]
+    assert c["off_since"] is None
+    assert c["sd_bias_pct"] == pytest.approx(2)
+    assert abs(c["last_test_at"] - day(4)) < timedelta(milliseconds=1)
+
+
+def test_verdicts_touched_are_present_pumps_last_tested_with_the_kit() -> None:
+    records = [
+        record("V1", 1, 0.9, kit="A"),
+        record("V1", 2, 0.9, kit="C"),
+        record("V2", 1, 0.9, kit="C"),
+        record("V3", 1, 0.9, kit="A"),
+        record("V3", 2, 0.9),
+    ]
+    vehicles = [vehicle(f"V{n}") for n in range(1, 5)]
+    with connect(test_records=records, vehicles=vehicles) as connection:
+        keep_readings(connection, day(400))
+        keep_usual_conditions(connection)
+        families, names = load_series(connection)
+    at = {name: n for n, name in enumerate(names)}
+    bias = KitBias(np.array([at["A"], at["C"]]), *(np.zeros(2) for _ in range(4)))
+    order = np.argsort(bias.kit)
+
+    rows = kits_table(KitBias(*(v[order] for v in vars(bias).values())), names, families)
+
+    assert {row["kit"]: row["verdicts_touched"] for row in rows.to_pylist()} == {"A": 0, "C": 2}
+
+
+def test_the_bias_comes_back_from_its_table_under_any_numbering() -> None:
+    table = kit_bias_table(BIAS, NAMES)
+    assert table.schema == KIT_BIAS
+
+    same = kit_bias_from_table(table, NAMES)
+    only_c = kit_bias_from_table(table, ["X", "C"])
+
+    for a, b in zip(vars(BIAS).values(), vars(same).values(), strict=True):
+        np.testing.assert_array_equal(a, b)
+    assert only_c.kit.tolist() == [1, 1]
+    assert only_c.ln_bias.tolist() == [0.03, 0.0]
+
+
+def test_no_kits_make_empty_tables() -> None:
+    assert kits_table(no_kit_bias(), [], []).num_rows == 0
+    assert len(kit_bias_from_table(kit_bias_table(no_kit_bias(), []), []).kit) == 0
