@@ -26,7 +26,7 @@ from fleetdb.trend.filtering import Levels, run_filter
 from fleetdb.trend.kit_table import kit_bias_from_table, kit_bias_table, kits_table
 from fleetdb.trend.kits import KitHabits, apply_kit_bias, correct_for_kits, no_kit_bias
 from fleetdb.trend.learning import starting_constants
-from fleetdb.trend.second_opinion import build_trend, distance_pace
+from fleetdb.trend.second_opinion import second_opinions
 from fleetdb.trend.series import (
     Series,
     keep_readings,
@@ -190,8 +190,7 @@ def _judge(
             connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
         ),
         "failures": queries.answer(connection, "pump_failures", as_of=as_of),
-        "pace": distance_pace(connection, as_of),
-        "builds": build_trend(connection, families, now_y),
+        **second_opinions(connection, families, as_of),
     }
     parts = []
     for whole in families:

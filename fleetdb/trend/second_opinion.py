@@ -11,81 +11,104 @@ from datetime import datetime
 import duckdb
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Floats
 from fleetdb.trend.robust import robust_trend
-from fleetdb.trend.series import Series
+from fleetdb.trend.series import Series, years
 
 CONFIDENCE = 0.95
 MOST_TESTS = 12
 _BUILD_YEARS = 2.0
 _PACE_DAYS = 365
+_BUILD, _PACE = 0, 1
 
 
-def build_trend(
-    connection: duckdb.DuckDBPyConnection, families: list[Series], now_y: float
-) -> pa.Table:
-    """Return how fast the build rate of each present pump changes, one row per pump.
+def second_opinions(
+    connection: duckdb.DuckDBPyConnection, families: list[Series], as_of: datetime
+) -> dict[str, pa.Table]:
+    """Return the trend of the build rate and the pace of each present pump.
 
-    Of the last 12 build rates within two years, less what kit and crank speed add. Fuel
-    viscosity is not allowed for: a series with cold tests at one end only leans a little.
+    Parameters
+    ----------
+    connection
+        DuckDB with the tables of ``keep_readings``.
+    families
+        Series with what kits add taken out (``ln_kit``).
+    as_of
+        Bare UTC; nothing later is in ``connection`` and ``families``.
 
     Returns
     -------
-    table, in order of ``pump_id``
+    ``builds``, one row per present pump with a build rate, in order of ``pump_id``
         ``build_trend_pct_per_year``, ``build_trend_low``, ``build_trend_high`` (95 %) [%/y],
         ``build_trend_p`` (two-sided) [-], null as ``robust_trend`` says;
-        ``build_trend_tests``, the number of tests it rests on.
+        ``build_trend_tests``, the number of tests it rests on. Of the last 12 build rates
+        within two years, less what kit and crank speed add. Fuel viscosity is not allowed
+        for: cold tests at one end only lean the trend a little.
+    ``pace``, one row per present pump whose vehicle has an odometer reading, likewise
+        ``km_per_day``: the slope of the vehicle's last 12 odometer readings within a year,
+        which one slip among four or more does not upset; null with fewer than 3, and where
+        distance does not grow.
     """
-    keys, at_y, ln_build = [], [], []
+    # One query for both: planning it costs a single vehicle's verdict more than running it.
+    distances = queries.answer(connection, "odometer_points", as_of=as_of, pace_days=_PACE_DAYS)
+    points = pa.concat_tables(
+        [_keyed(_build_points(families, as_of), _BUILD), _keyed(distances, _PACE)]
+    )
+    trend = robust_trend(connection, points, CONFIDENCE, MOST_TESTS)
+    kind = trend["series_key"].to_numpy() % 2
+    builds, pace = (trend.filter(pa.array(kind == own)) for own in (_BUILD, _PACE))
+    km_per_day = pace["slope"].to_numpy()
+    return {
+        "builds": pa.table(
+            {
+                "pump_id": _pump_id(builds),
+                "build_trend_pct_per_year": _pct_per_year(builds["slope"]),
+                "build_trend_low": _pct_per_year(builds["slope_low"]),
+                "build_trend_high": _pct_per_year(builds["slope_high"]),
+                "build_trend_p": builds["p_value"],
+                "build_trend_tests": builds["n_points"],
+            }
+        ),
+        "pace": pa.table(
+            {
+                "pump_id": _pump_id(pace),
+                "km_per_day": pa.array(km_per_day, mask=~(km_per_day > 0)),
+            }
+        ),
+    }
+
+
+def _build_points(families: list[Series], as_of: datetime) -> pa.Table:
+    """Return ln of the build rates at the reference crank speed, over years."""
+    since_y = years(np.array([as_of], dtype="datetime64[us]"))[0] - _BUILD_YEARS
+    keys, at_y, ln_build = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0)]
     for series in (whole.of_present_pumps() for whole in families):
         own = series.readings
         value = own.ln_build - own.ln_kit - own.ln_speed
-        used = ~np.isnan(value) & (own.at_y >= now_y - _BUILD_YEARS)
+        used = ~np.isnan(value) & (own.at_y >= since_y)
         pump_id = np.repeat(series.pumps["pump_id"].to_numpy(), np.diff(series.offsets))
         keys.append(pump_id[used])
         at_y.append(own.at_y[used])
         ln_build.append(value[used])
-    trend = robust_trend(
-        connection,
-        pa.table(
-            {
-                "series_key": np.concatenate([np.empty(0, np.int64), *keys]),
-                "at": np.concatenate([np.empty(0), *at_y]),
-                "value": np.concatenate([np.empty(0), *ln_build]),
-            }
-        ),
-        CONFIDENCE,
-        MOST_TESTS,
-    )
     return pa.table(
         {
-            "pump_id": trend["series_key"],
-            "build_trend_pct_per_year": _pct_per_year(trend["slope"]),
-            "build_trend_low": _pct_per_year(trend["slope_low"]),
-            "build_trend_high": _pct_per_year(trend["slope_high"]),
-            "build_trend_p": trend["p_value"],
-            "build_trend_tests": trend["n_points"],
+            "series_key": np.concatenate(keys),
+            "at": np.concatenate(at_y),
+            "value": np.concatenate(ln_build),
         }
     )
 
 
-def distance_pace(connection: duckdb.DuckDBPyConnection, as_of: datetime) -> pa.Table:
-    """Return ``km_per_day`` of the last year for the vehicle of each present ``pump_id``.
+def _keyed(points: pa.Table, kind: int) -> pa.Table:
+    key = 2 * points["series_key"].to_numpy() + kind
+    return points.set_column(0, "series_key", pa.array(key))
 
-    The Theil-Sen slope of the last 12 odometer readings, which one slip of the odometer does
-    not upset; null with fewer than 3, and where distance does not grow.
-    """
-    points = queries.answer(connection, "odometer_points", as_of=as_of, pace_days=_PACE_DAYS)
-    trend = robust_trend(connection, points, CONFIDENCE, MOST_TESTS)
-    slope = trend["slope"].to_numpy()
-    return pa.table(
-        {
-            "pump_id": trend["series_key"],
-            "km_per_day": pa.array(slope, mask=~(slope > 0)),
-        }
-    )
+
+def _pump_id(trend: pa.Table) -> NDArray[np.int64]:
+    return trend["series_key"].to_numpy() // 2
 
 
 def _pct_per_year(slope: pa.ChunkedArray) -> Floats:

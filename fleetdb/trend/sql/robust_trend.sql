@@ -21,14 +21,28 @@ WITH series AS (
     WHERE isfinite(p.at) AND isfinite(p.value)
     GROUP BY p.series_key
 ),
-sloped AS (
+grouped AS (
     SELECT
         series_key,
+        points,
+        list_transform(points, lambda a: a.x) AS times,
+        list_transform(points, lambda a: a.y) AS figures
+    FROM series
+),
+tied AS (
+    SELECT
+        series_key,
+        points,
         len(points)::DOUBLE AS n,
-        list_median(list_transform(points, lambda a: a.x)) AS middle_at,
-        list_median(list_transform(points, lambda a: a.y)) AS middle_value,
-        map_values(list_histogram(list_transform(points, lambda a: a.x)))::DOUBLE[] AS tied_times,
-        map_values(list_histogram(list_transform(points, lambda a: a.y)))::DOUBLE[] AS tied_values,
+        list_median(times) AS middle_at,
+        list_median(figures) AS middle_value,
+        map_values(list_histogram(times))::DOUBLE[] AS tied_times,
+        map_values(list_histogram(figures))::DOUBLE[] AS tied_values
+    FROM grouped
+),
+tested AS (
+    SELECT
+        * EXCLUDE (points, tied_times, tied_values),
         CASE
             WHEN len(tied_times) >= 3 THEN list_sort(list_filter(flatten(list_transform(
                 points,
@@ -37,15 +51,9 @@ sloped AS (
                     lambda b: (a.y - b.y) / nullif(a.x - b.x, 0)
                 )
             )), lambda slope: slope IS NOT NULL))
-        END AS slopes
-    FROM series
-),
-tested AS (
-    SELECT
-        *,
-        list_sum(list_transform(slopes, lambda slope: sign(slope)))::BIGINT AS mann_kendall_s,
+        END AS slopes,
         CASE
-            WHEN slopes IS NOT NULL THEN (
+            WHEN len(tied_times) >= 3 THEN (
                 n * (n - 1) * (2 * n + 5)
                 - list_sum(list_transform(tied_values, lambda t: t * (t - 1) * (2 * t + 5)))
                 - list_sum(list_transform(tied_times, lambda t: t * (t - 1) * (2 * t + 5)))
@@ -56,25 +64,32 @@ tested AS (
             + list_sum(list_transform(tied_values, lambda t: t * (t - 1)))
             * list_sum(list_transform(tied_times, lambda t: t * (t - 1)))
             / (2 * n * (n - 1))
-        END AS var_s,
-        (len(slopes) - $normal_quantile * sqrt(var_s)) / 2 AS low_rank,
-        len(slopes) + 1 - low_rank AS high_rank
-    FROM sloped
+        END AS var_s
+    FROM tied
+),
+ranked AS (
+    SELECT
+        *,
+        list_median(slopes) AS slope,
+        list_sum(list_transform(slopes, lambda slope: sign(slope)))::BIGINT AS mann_kendall_s,
+        (len(slopes) - $normal_quantile * sqrt(var_s)) / 2 AS low_rank
+    FROM tested
+),
+placed AS (
+    SELECT
+        *,
+        -- Below 1 there is no such slope; above, the other limit lies as far from the end.
+        CASE WHEN low_rank >= 1 THEN floor(low_rank)::BIGINT END AS low_place,
+        low_rank - floor(low_rank) AS share,
+        CASE WHEN low_rank >= 1 THEN len(slopes) + 1 - floor(low_rank)::BIGINT END AS high_place
+    FROM ranked
 )
 SELECT
     series_key,
     n::BIGINT AS n_points,
-    list_median(slopes) AS slope,
-    CASE
-        WHEN low_rank >= 1 THEN slopes[floor(low_rank)::BIGINT]
-            + (low_rank - floor(low_rank))
-            * (slopes[ceil(low_rank)::BIGINT] - slopes[floor(low_rank)::BIGINT])
-    END AS slope_low,
-    CASE
-        WHEN low_rank >= 1 THEN slopes[floor(high_rank)::BIGINT]
-            + (high_rank - floor(high_rank))
-            * (slopes[ceil(high_rank)::BIGINT] - slopes[floor(high_rank)::BIGINT])
-    END AS slope_high,
+    slope,
+    slopes[low_place] + share * (slopes[low_place + 1] - slopes[low_place]) AS slope_low,
+    slopes[high_place] + share * (slopes[high_place - 1] - slopes[high_place]) AS slope_high,
     middle_value - slope * middle_at AS intercept,
     mann_kendall_s,
     var_s,
@@ -82,5 +97,5 @@ SELECT
         WHEN mann_kendall_s = 0 THEN 0
         ELSE (mann_kendall_s - sign(mann_kendall_s)) / sqrt(var_s)
     END AS z
-FROM tested
+FROM placed
 ORDER BY series_key
