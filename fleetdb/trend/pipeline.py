@@ -209,10 +209,6 @@ def _judge(
             series.offsets, records.p_worn, records.p_below, pumps.p_worn, pumps.p_below, policy
         )
         facts = _facts(series, answers, records, level.limit, kit_names)
-        failed_at = facts.tests["failed_at"]
-        # A failure on the road that no later test has answered speaks for itself.
-        unanswered = ~np.isnat(failed_at) & ~(facts.tests["last_test_at"] > failed_at)
-        states = np.where(unanswered, State.STAND_DOWN, states)
         parts.append(
             verdict_rows(
                 as_of,

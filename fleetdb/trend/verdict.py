@@ -103,6 +103,10 @@ def verdict_rows(
     leading = np.argmax(shares, axis=1)
     n_tests = np.nan_to_num(facts.tests["n_tests"].astype(float)).astype(np.int64)
     states = _with_few_tests(states, n_tests, facts.below_limit_tests, policy)
+    failed_at = facts.tests["failed_at"]
+    # A failure on the road that no later test has answered speaks for itself, tests or none.
+    unanswered = ~np.isnat(failed_at) & ~(facts.tests["last_test_at"] > failed_at)
+    states = np.where(unanswered, State.STAND_DOWN, states)
     ratio, reserve = np.exp(belief.ln_ratio), np.exp(belief.ln_reserve)
     times_others = facts.leaks["worst_ml_per_min"] / facts.leaks["others_ml_per_min"]
     limit_km = facts.tests["last_odometer_km"] + facts.tests["km_per_day"] * days[1]
