@@ -108,7 +108,7 @@ def _cause_in_words(f: Figures) -> str:
 
 def _build_trend_in_words(f: Figures) -> str:
     way = "falling" if f.build_pct_per_y < 0 else "rising"
-    p = "p < 0.001" if f.build_p < 0.001 else f"p = {f.build_p:.2g}"
+    p = "p < 0.001" if f.build_p < 0.001 else f"p = {f.build_p:.3f}"
     return (
         f"build rate {way} {abs(f.build_pct_per_y):.0f} % a year over the last "
         f"{f.build_tests} tests (distribution-free test, {p})"

@@ -1,31 +1,45 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from fleetdb.trend.second_opinion import build_trend, distance_pace
-from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series, years
-from tests.fleetdb.trend.small_tables import Row, connect, day, pump, record
+from fleetdb.trend.pipeline import assess
+from fleetdb.trend.second_opinion import second_opinions
+from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
+from tests.fleetdb.trend.small_tables import Row, connect, day, pump, record, vehicle
 
-NOW = float(years(np.array([day(400)], dtype="datetime64[us]"))[0])
 
-
-def trend_of(*records: Row, **rows: list[Row]) -> list[Row]:
+def opinions(
+    *records: Row, ln_kit: float | Sequence[float] = 0.0, as_of: float = 400, **rows: list[Row]
+) -> dict[str, list[Row]]:
+    """Return both answers; ``ln_kit`` is what the kits are believed to add, record by record."""
     with connect(test_records=records, **rows) as connection:
-        keep_readings(connection, day(400))
+        keep_readings(connection, day(as_of))
         keep_usual_conditions(connection)
         families, _ = load_series(connection)
-        return build_trend(connection, families, NOW).to_pylist()
+        for n, series in enumerate(families):
+            kits = np.broadcast_to(ln_kit, len(series.records)).astype(float)
+            families[n] = replace(series, readings=series.readings._replace(ln_kit=kits))
+        tables = second_opinions(connection, families, day(as_of))
+    return {name: table.to_pylist() for name, table in tables.items()}
+
+
+def trend_of(*records: Row, **given: Any) -> list[Row]:
+    return opinions(*records, **given)["builds"]
+
+
+def readings_of(*km: float | None) -> list[Row]:
+    return [record("V1", 40 + 50 * n, 0.9, odometer_km=x) for n, x in enumerate(km)]
 
 
 def pace_of(*km: float | None) -> float | None:
-    records = [record("V1", 40 + 50 * n, 0.9, odometer_km=x) for n, x in enumerate(km)]
-    with connect(test_records=records) as connection:
-        keep_readings(connection, day(400))
-        [row] = distance_pace(connection, day(400)).to_pylist()
+    [row] = opinions(*readings_of(*km))["pace"]
     return row["km_per_day"]
 
 
@@ -80,3 +94,73 @@ def test_one_slip_of_the_odometer_does_not_upset_the_pace() -> None:
 def test_there_is_no_pace_from_two_readings_or_backwards() -> None:
     assert pace_of(0, 5000) is None
     assert pace_of(5000, 4000, 3000) is None
+
+
+def test_what_the_kit_adds_is_taken_out() -> None:
+    ln_kit = [0.0, 0.03, -0.08, 0.05, -0.02]
+    [row] = trend_of(
+        *(record("V1", 50 * n, rate_bar_per_s=300 * math.exp(x)) for n, x in enumerate(ln_kit)),
+        ln_kit=ln_kit,
+    )
+
+    assert row["build_trend_pct_per_year"] == pytest.approx(0, abs=1e-9)
+
+
+def test_build_rates_older_than_two_years_and_beyond_the_last_twelve_do_not_count() -> None:
+    old = [record("V1", d, rate_bar_per_s=900.0) for d in (-360.0, -345, -335)]
+    late = [record("V1", 20.0 * n, rate_bar_per_s=300.0) for n in range(20)]
+
+    [few] = trend_of(*old, *late[:5])
+    [many] = trend_of(*old, *late, record("V1", -200, rate_bar_per_s=900.0))
+
+    assert (few["build_trend_tests"], few["build_trend_pct_per_year"]) == (5, 0)
+    assert (many["build_trend_tests"], many["build_trend_p"]) == (12, 1)
+
+
+def test_each_vehicle_keeps_its_own_trend_and_pace() -> None:
+    def tests_of(name: str, rate_per_y: float, km_per_day: float) -> list[Row]:
+        return [
+            record(
+                name,
+                d,
+                rate_bar_per_s=300 * math.exp(rate_per_y * d / 365.25),
+                odometer_km=km_per_day * d,
+            )
+            for d in (100.0, 150, 250, 390)
+        ]
+
+    both = opinions(
+        *tests_of("V1", -0.3, 80.0),
+        *tests_of("V2", -0.1, 200.0),
+        vehicles=[vehicle("V1"), vehicle("V2"), vehicle("V3")],
+    )
+
+    slopes = [row["build_trend_pct_per_year"] for row in both["builds"]]
+    assert slopes == pytest.approx([100 * math.expm1(-0.3), 100 * math.expm1(-0.1)])
+    assert [row["km_per_day"] for row in both["pace"]] == pytest.approx([80, 200])
+    ids = [[row["pump_id"] for row in rows] for rows in both.values()]
+    assert ids == [[0, 1], [0, 1]]
+
+
+def test_a_fleet_without_tests_has_no_opinions() -> None:
+    assert opinions() == {"builds": [], "pace": []}
+
+
+def test_a_verdict_has_the_pace_that_an_odometer_slip_leaves_alone() -> None:
+    with connect(test_records=readings_of(0, 5000, 10_000, 150_000, 20_000, 25_000)) as connection:
+        [row] = assess(connection, day(400)).verdicts.to_pylist()
+
+    assert row["km_per_day"] == pytest.approx(100, rel=0.05)
+
+
+def test_a_verdict_has_the_trend_of_its_build_rates() -> None:
+    records = [
+        record("V1", d, 0.95, rate_bar_per_s=300 * math.exp(-0.4 * d / 365.25))
+        for d in np.arange(9) * 45.0
+    ]
+    with connect(test_records=records) as connection:
+        [row] = assess(connection, day(400)).verdicts.to_pylist()
+
+    assert row["build_trend_pct_per_year"] == pytest.approx(100 * math.expm1(-0.4))
+    assert row["build_trend_low"] <= row["build_trend_pct_per_year"] <= row["build_trend_high"]
+    assert row["build_trend_p"] < 0.001
