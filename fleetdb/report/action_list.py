@@ -40,7 +40,7 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
     table.add_column("state", no_wrap=True)
     table.add_column("why", min_width=20)
     table.add_column("by when\n(10 % by)", no_wrap=True)
-    table.add_column(f"how sure,\nin {horizon:.0f} days", no_wrap=True)
+    table.add_column(f"how sure\n(in {horizon:.0f} d)", no_wrap=True)
     for row in shown.iter_rows(named=True):
         table.add_row(
             Text(f"{row['vehicle']}\n{row['depot'] or '-'}"),
@@ -48,7 +48,7 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
             Text(row["reasons"]),
             by_when(row),
             f"{100 * row['probability_worn']:.0f} % worn\n"
-            f"{100 * row['probability_below_limit']:.0f} % at limit",
+            f"({100 * row['probability_below_limit']:.0f} % at limit)",
         )
     counts = {str(s): int(n) for s, n in verdicts["state"].value_counts().iter_rows()}
     acted = verdicts.filter(pl.col("state").is_in(ACTED_ON[:2]))

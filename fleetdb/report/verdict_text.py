@@ -22,9 +22,9 @@ def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console)
     ]
     if row["n_tests"]:
         lines.append(
-            f"  Within {row['horizon_days']:.0f} days: "
-            f"{100 * row['probability_worn']:.0f} % likely to be worn, "
-            f"{100 * row['probability_below_limit']:.0f} % to be below the limit"
+            f"  {100 * row['probability_worn']:.0f} % likely to be worn; "
+            f"{100 * row['probability_below_limit']:.0f} % to be below the limit within "
+            f"{row['horizon_days']:.0f} days"
         )
     if row["limit_date_p10"] is not None:
         lines.append(

@@ -42,7 +42,7 @@ class RecordBelief(NamedTuple):
     """What the filter thought at each record, shape (n_records,)."""
 
     p_worn: Floats
-    """Probability that reserve falls below the act line within the horizon."""
+    """Probability that the pump is to be acted on (``LookAhead.worn``)."""
     p_below: Floats
     """Probability that reserve is below the family's limit now."""
     ln_reserve: Floats
@@ -51,9 +51,16 @@ class RecordBelief(NamedTuple):
     ratio_residual: Floats
     """ln ratio minus what was expected of it from the tests before."""
     var_ratio_residual: Floats
-    build_residual: Floats
-    ln_capped_share: Floats
-    """Expected ln ratio less the mean cap: 0 is fully capped."""
+
+
+class LookAhead(NamedTuple):
+    """What comes of a pump from each cell of the grid, shape (..., n_paces, n_reserves)."""
+
+    worn: Floats
+    """Chance that the pump is to be acted on: below the act line now, or below the limit
+    within the notice."""
+    below_at: Floats
+    """Chance of being below the limit at each forecast time."""
 
 
 class PumpBelief(NamedTuple):

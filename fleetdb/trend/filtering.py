@@ -6,6 +6,7 @@ import math
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from fleetdb.trend.beliefs import (
     Floats,
+    LookAhead,
     PumpBelief,
     Readings,
     RecordBelief,
@@ -20,16 +22,21 @@ from fleetdb.trend.beliefs import (
     empty_record_belief,
 )
 from fleetdb.trend.constants import FamilyConstants
-from fleetdb.trend.reserve_filter import run_pumps
+from fleetdb.trend.reserve_filter import (
+    LN_RESERVE,
+    LN_RESERVE_STEP,
+    N_PACES,
+    N_RESERVES,
+    run_pumps,
+    tabulate_below,
+)
 
 DAYS_PER_YEAR = 365.25
-FORECAST_DAYS = np.array(
-    [15, 30, 45, 60, 75, 90, 120, 150, 180, 240, 300, 365, 455, 545, 640, 730, 915, 1095],
-    dtype=float,
+FORECAST_DAYS = (
+    *(15.0, 30.0, 45.0, 60.0, 75.0, 90.0, 120.0, 150.0, 180.0, 240.0, 300.0, 365.0),
+    *(455.0, 545.0, 640.0, 730.0, 915.0, 1095.0),
 )
 """Days ahead at which the probability of being below the limit is worked out."""
-
-NO_FORECAST = np.empty(0)
 
 
 @dataclass(frozen=True)
@@ -40,7 +47,32 @@ class Levels:
     """The family's proof ratio limit. [-]"""
     act: float
     """Reserve below which the pump should be acted on. [-]"""
-    horizon_days: float
+    notice_days: float
+    """So far ahead it should be acted on if it will be below the limit by then. [d]"""
+
+
+@lru_cache(maxsize=64)
+def look_ahead(
+    constants: FamilyConstants, levels: Levels, forecast_days: tuple[float, ...] = FORECAST_DAYS
+) -> LookAhead:
+    """Return what comes of a pump from each cell of the filter's grid.
+
+    The motion is linear in the belief, so each forecast is a mean over the belief of a number
+    per cell, worked out once per family instead of once per pump and test.
+    """
+    times_y = np.array([*forecast_days, levels.notice_days]) / DAYS_PER_YEAR
+    order = np.argsort(times_y, kind="stable")
+    below = np.empty((len(times_y), N_PACES, N_RESERVES))
+    tabulate_below(constants, math.log(levels.limit), times_y[order], below)
+    below = below[np.argsort(order, kind="stable")]
+    worn_now = np.clip((math.log(levels.act) - LN_RESERVE) / LN_RESERVE_STEP + 0.5, 0.0, 1.0)
+    return LookAhead(worn=np.maximum(below[-1], worn_now), below_at=below[:-1])
+
+
+# For callers that only want what the records say, without looking ahead.
+NO_LOOK_AHEAD = LookAhead(
+    worn=np.zeros((N_PACES, N_RESERVES)), below_at=np.zeros((0, N_PACES, N_RESERVES))
+)
 
 
 def run_filter(
@@ -50,8 +82,9 @@ def run_filter(
     start_y: Floats,
     end_y: Floats,
     constants: FamilyConstants,
-    levels: Levels,
-    forecast_days: Floats = FORECAST_DAYS,
+    limit: float,
+    ahead: LookAhead = NO_LOOK_AHEAD,
+    repaired_since: Floats | None = None,
 ) -> tuple[RecordBelief, PumpBelief]:
     """Return the belief at each record and of each pump at its ``end_y``.
 
@@ -65,21 +98,25 @@ def run_filter(
         Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``; shape (n_pumps + 1,).
     start_y, end_y
         When each pump was fitted and when its belief is wanted; shape (n_pumps,). [y]
+    limit
+        The family's proof ratio limit. [-]
+    repaired_since
+        1 where a part that can change the reserve was fitted after the pump's last record;
+        shape (n_pumps,).
     """
     n_pumps = len(offsets) - 1
     records = empty_record_belief(len(readings.at_y))
-    pumps = empty_pump_belief(n_pumps, len(forecast_days))
+    pumps = empty_pump_belief(n_pumps, len(ahead.below_at))
     shared = (
         offsets,
         start_y,
         end_y,
+        np.zeros(n_pumps) if repaired_since is None else repaired_since,
         readings,
         windows,
         constants,
-        math.log(levels.act),
-        math.log(levels.limit),
-        levels.horizon_days / DAYS_PER_YEAR,
-        forecast_days / DAYS_PER_YEAR,
+        math.log(limit),
+        ahead,
         records,
         pumps,
     )

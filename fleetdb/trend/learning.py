@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from fleetdb.trend.beliefs import Floats, Readings
 from fleetdb.trend.constants import PRIORS, FamilyConstants, log_prior, prior_constants
-from fleetdb.trend.filtering import NO_FORECAST, Levels, run_filter
+from fleetdb.trend.filtering import run_filter
 from fleetdb.trend.series import Series
 
 _STRIDE = {
@@ -91,11 +91,10 @@ def starting_constants(series: Series) -> FamilyConstants:
     return prior_constants(float(np.median(known)) if len(known) else math.log(200.0))
 
 
-def learn(sample: Sample, start: FamilyConstants, levels: Levels) -> FamilyConstants:
+def learn(sample: Sample, start: FamilyConstants, limit: float) -> FamilyConstants:
     """Return the constants that explain ``sample`` best; ``start`` where it is too small."""
     if len(sample.readings.at_y) < _FEWEST_RECORDS:
         return start
-    no_horizon = Levels(limit=levels.limit, act=levels.act, horizon_days=0.0)
 
     def worth(constants: FamilyConstants) -> float:
         prior = log_prior(constants)
@@ -108,8 +107,7 @@ def learn(sample: Sample, start: FamilyConstants, levels: Levels) -> FamilyConst
             sample.start_y,
             sample.start_y,
             constants,
-            no_horizon,
-            NO_FORECAST,
+            limit,
         )
         return prior + float(pumps.log_evidence.sum())
 

@@ -22,7 +22,7 @@ from fleetdb.trend import queries
 from fleetdb.trend.assessment import METHOD, Assessment, FleetContext
 from fleetdb.trend.beliefs import Floats, RecordBelief
 from fleetdb.trend.constants import FamilyConstants
-from fleetdb.trend.filtering import Levels, run_filter
+from fleetdb.trend.filtering import Levels, look_ahead, run_filter
 from fleetdb.trend.kit_table import kit_bias_from_table, kit_bias_table, kits_table
 from fleetdb.trend.kits import KitHabits, apply_kit_bias, correct_for_kits, no_kit_bias
 from fleetdb.trend.learning import starting_constants
@@ -71,19 +71,19 @@ def assess(
     keep_readings(connection, moment)
     keep_usual_conditions(connection)
     families, kit_names = load_series(connection)
-    levels = _levels(connection, moment, policy)
+    limits = _limits(connection, moment)
     habits = KitHabits()
     calibrations = _calibrations(connection, kit_names, moment)
-    constants = teacher.constants(families, levels, calibrations, habits, moment)
+    constants = teacher.constants(families, limits, calibrations, habits, moment)
     families, bias = correct_for_kits(
         families,
-        lambda s: beliefs_at_records(s, constants[s.pump_family], levels[s.pump_family]),
+        lambda s: beliefs_at_records(s, constants[s.pump_family], limits[s.pump_family]),
         calibrations,
         habits,
     )
     _keep_corrections(connection, families)
     queries.keep(connection, "usual_leak")
-    verdicts = _judge(connection, families, kit_names, constants, levels, moment, policy)
+    verdicts = _judge(connection, families, kit_names, constants, limits, moment, policy)
     tables = {
         "verdicts": verdicts,
         "kits": kits_table(bias, kit_names, families),
@@ -118,7 +118,7 @@ def assess_vehicle(
         for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak"):
             connection.register(name, getattr(context, name))
     families, kit_names = load_series(connection)
-    levels = _levels(connection, moment, policy)
+    limits = _limits(connection, moment)
     bias = no_kit_bias()
     if context is not None:
         bias = kit_bias_from_table(context.kit_bias, kit_names)
@@ -130,23 +130,16 @@ def assess_vehicle(
         s.pump_family: context.constants_of(s) if context else starting_constants(s)
         for s in families
     }
-    return _judge(connection, families, kit_names, constants, levels, moment, policy)
+    return _judge(connection, families, kit_names, constants, limits, moment, policy)
 
 
 def _bare_utc(moment: datetime) -> datetime:
     return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment
 
 
-def _levels(
-    connection: duckdb.DuckDBPyConnection, as_of: datetime, policy: Policy
-) -> dict[str, Levels]:
+def _limits(connection: duckdb.DuckDBPyConnection, as_of: datetime) -> dict[str, float]:
     rows = connection.execute(queries.sql_text("limits_in_force"), {"as_of": as_of}).fetchall()
-    return {
-        family: Levels(
-            limit=limit, act=max(policy.act_reserve, limit), horizon_days=policy.horizon_days
-        )
-        for family, limit in rows
-    }
+    return dict(rows)
 
 
 def _calibrations(
@@ -179,7 +172,7 @@ def _judge(
     families: list[Series],
     kit_names: list[str],
     constants: dict[str, FamilyConstants],
-    levels: dict[str, Levels],
+    limits: dict[str, float],
     as_of: datetime,
     policy: Policy,
 ) -> pa.Table:
@@ -190,12 +183,14 @@ def _judge(
             connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
         ),
         "failures": queries.answer(connection, "pump_failures", as_of=as_of),
+        "repairs": queries.answer(connection, "repaired_since"),
         **second_opinions(connection, families, as_of),
     }
     parts = []
     for whole in families:
         series = whole.of_present_pumps()
-        own, level = constants[series.pump_family], levels[series.pump_family]
+        own, limit = constants[series.pump_family], limits[series.pump_family]
+        repaired = _aligned(answers["repairs"], series.pumps["pump_id"].to_numpy())
         records, pumps = run_filter(
             series.readings,
             series.windows,
@@ -203,12 +198,14 @@ def _judge(
             series.start_y,
             np.full(series.n_pumps, now_y),
             own,
-            level,
+            limit,
+            look_ahead(own, Levels(limit, max(policy.act_reserve, limit), policy.notice_days)),
+            (~np.isnat(repaired["repaired_at"])).astype(float),
         )
         states, since_record = states_of(
             series.offsets, records.p_worn, records.p_below, pumps.p_worn, pumps.p_below, policy
         )
-        facts = _facts(series, answers, records, level.limit, kit_names)
+        facts = _facts(series, answers, records, limit, kit_names)
         parts.append(
             verdict_rows(
                 as_of,
@@ -217,7 +214,7 @@ def _judge(
                 states,
                 _since(series, since_record, as_of),
                 own,
-                level.limit,
+                limit,
                 policy,
             )
         )

@@ -34,8 +34,8 @@ LN_RESERVE = np.linspace(math.log(0.35), math.log(4.5), N_RESERVES)
 WEAR_PER_Y = np.array([0.0, 0.05, 0.15, 0.35, 0.8, 1.8])
 """Paces of wear, loss of ln reserve per year: none, slow ... gone within a season."""
 _PACE_OF_NEW_PUMP = np.array([0.42, 0.30, 0.15, 0.08, 0.04, 0.01])
-_DX = float(LN_RESERVE[1] - LN_RESERVE[0])
-_X0 = float(LN_RESERVE[0])
+LN_RESERVE_STEP = float(LN_RESERVE[1] - LN_RESERVE[0])
+_DX = LN_RESERVE_STEP
 N_PACES = len(WEAR_PER_Y)
 
 _LONGEST_STEP_Y = 0.25
@@ -96,6 +96,17 @@ def _new_belief(c: FamilyConstants) -> _Belief:
             belief.p[k, i] = g * _PACE_OF_NEW_PUMP[k]
     belief.p[:] /= total
     return belief
+
+
+@_compiled
+def _new_scratch() -> _Scratch:
+    return _Scratch(
+        np.zeros((N_PACES, N_RESERVES)),
+        np.zeros(N_RESERVES),
+        np.zeros(N_RESERVES),
+        np.zeros((5, N_RESERVES)),
+        np.zeros(4),
+    )
 
 
 @_compiled
@@ -255,7 +266,7 @@ def _weigh(belief, scratch, r, j, windows, c):
     """Weigh the belief by record ``j``; returns the log of the record's predictive density.
 
     ``scratch.out``: chance that the ratio, and that the build rate, is botched; the ratio's
-    residual and its variance; the build rate's residual; expected ln ratio less the cap.
+    residual and its variance.
     """
     y, b = r.ln_ratio[j], r.ln_build[j]
     has_ratio, has_build = not math.isnan(y), not math.isnan(b)
@@ -285,7 +296,7 @@ def _weigh(belief, scratch, r, j, windows, c):
     sd_shift = math.sqrt(r.var_ln_speed[j] + c.viscosity_power**2 * r.var_ln_viscosity[j])
     n_nodes = 3 if sd_shift > 1e-3 else 1
     total = botched_r = botched_b = 0.0
-    mass = res_r = res_r2 = res_b = capped = 0.0
+    mass = res_r = res_r2 = 0.0
     p = belief.p
     for i in range(N_RESERVES):
         px = 0.0
@@ -322,7 +333,6 @@ def _weigh(belief, scratch, r, j, windows, c):
                 mass += w * px
                 res_r += w * px * err_r
                 res_r2 += w * px * (err_r * err_r + s_r)
-                capped += w * px * (expected - belief.cap[i])
             if has_build:
                 expected = (
                     belief.build[i]
@@ -335,7 +345,6 @@ def _weigh(belief, scratch, r, j, windows, c):
                 err_b = b - expected
                 inv_b = 1.0 / s_b
                 like_b = math.exp(-0.5 * err_b * err_b * inv_b) * math.sqrt(inv_b) / _SQRT_2PI
-                res_b += w * px * err_b
             honest = w * (1.0 - e_r - e_b - e_rb) * like_r * like_b
             only_r = w * e_r * wide_r * like_b
             only_b = w * e_b * like_r * wide_b
@@ -366,10 +375,8 @@ def _weigh(belief, scratch, r, j, windows, c):
         out[0] = botched_r / total
         out[2] = res_r / mass
         out[3] = res_r2 / mass - out[2] ** 2
-        out[5] = capped / mass
     if has_build:
         out[1] = botched_b / total
-        out[4] = res_b
     return math.log(total)
 
 
@@ -400,31 +407,38 @@ def _ln_reserve_point(p, share):
 
 
 @_compiled
+def _expect(p, table):
+    """Return the belief's mean of a number given for every cell."""
+    total = 0.0
+    for k in range(N_PACES):
+        for i in range(N_RESERVES):
+            total += p[k, i] * table[k, i]
+    return total
+
+
+@_compiled
+def tabulate_below(c, ln_limit, times_y, below):
+    """Fill ``below[m, k, i]``: chance of being below the limit at time m from each cell."""
+    scratch = _new_scratch()
+    belief = _new_belief(c)
+    for k in range(N_PACES):
+        for i in range(N_RESERVES):
+            belief.p[:] = 0.0
+            belief.p[k, i] = 1.0
+            before = 0.0
+            for m in range(len(times_y)):
+                _advance(belief, scratch, times_y[m] - before, 0.0, c)
+                before = times_y[m]
+                below[m, k, i] = _share_below(belief.p, ln_limit)
+
+
+@_compiled
 def run_pumps(
-    first,
-    last,
-    offsets,
-    start_y,
-    end_y,
-    r,
-    windows,
-    c,
-    ln_act,
-    ln_limit,
-    horizon_y,
-    times_y,
-    rec,
-    pump,
+    first, last, offsets, start_y, end_y, end_repaired, r, windows, c, ln_limit, ahead, rec, pump
 ):
     """Run the filter over pumps ``first`` to ``last`` and fill ``rec`` and ``pump``."""
-    scratch = _Scratch(
-        np.zeros((N_PACES, N_RESERVES)),
-        np.zeros(N_RESERVES),
-        np.zeros(N_RESERVES),
-        np.zeros((5, N_RESERVES)),
-        np.zeros(6),
-    )
-    later = _new_belief(c)
+    scratch = _new_scratch()
+    out = scratch.out
     for n in range(first, last):
         belief = _new_belief(c)
         now = start_y[n]
@@ -433,26 +447,23 @@ def run_pumps(
             _advance(belief, scratch, r.at_y[j] - now, r.repaired[j], c)
             now = max(r.at_y[j], now)
             evidence += _weigh(belief, scratch, r, j, windows, c)
-            out = scratch.out
             rec.p_botched_ratio[j] = out[0]
             rec.p_botched_build[j] = out[1]
             rec.ratio_residual[j] = out[2]
             rec.var_ratio_residual[j] = out[3]
-            rec.build_residual[j] = out[4]
-            rec.ln_capped_share[j] = out[5]
             rec.p_below[j] = _share_below(belief.p, ln_limit)
+            rec.p_worn[j] = _expect(belief.p, ahead.worn)
             mean = 0.0
             for k in range(N_PACES):
                 for i in range(N_RESERVES):
                     mean += belief.p[k, i] * LN_RESERVE[i]
             rec.ln_reserve[j] = mean
-            if horizon_y > 0.0:
-                later.p[:] = belief.p
-                _advance(later, scratch, horizon_y, 0.0, c)
-                rec.p_worn[j] = _share_below(later.p, ln_act)
-        _advance(belief, scratch, end_y[n] - now, 0.0, c)
+        _advance(belief, scratch, end_y[n] - now, end_repaired[n], c)
         pump.log_evidence[n] = evidence
         pump.p_below[n] = _share_below(belief.p, ln_limit)
+        pump.p_worn[n] = _expect(belief.p, ahead.worn)
+        for m in range(len(ahead.below_at)):
+            pump.p_below_at[n, m] = _expect(belief.p, ahead.below_at[m])
         cap = wear = 0.0
         for k in range(N_PACES):
             for i in range(N_RESERVES):
@@ -466,12 +477,3 @@ def run_pumps(
                 cap
                 - math.log1p(math.exp(min(c.cap_sharpness * (cap - x), 700.0))) / c.cap_sharpness
             )
-        later.p[:] = belief.p
-        _advance(later, scratch, horizon_y, 0.0, c)
-        pump.p_worn[n] = _share_below(later.p, ln_act)
-        later.p[:] = belief.p
-        before = 0.0
-        for m in range(len(times_y)):
-            _advance(later, scratch, times_y[m] - before, 0.0, c)
-            before = times_y[m]
-            pump.p_below_at[n, m] = _share_below(later.p, ln_limit)

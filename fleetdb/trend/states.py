@@ -36,13 +36,16 @@ class State(IntEnum):
 class Policy:
     """Lines at which a verdict changes. Probabilities. [-]"""
 
-    act_reserve: float = 1.10
+    act_reserve: float = 1.12
     """Reserve with too little in hand for a cold morning and a tired battery: act. [-]"""
+    notice_days: float = 300.0
+    """A pump that will be below its limit within this is to be acted on. [d]"""
     horizon_days: float = 60.0
-    watch_from: float = 0.20
-    watch_until: float = 0.10
-    book_in_from: float = 0.55
-    book_in_until: float = 0.25
+    """What ``probability_below_limit`` looks ahead. [d]"""
+    watch_from: float = 0.25
+    watch_until: float = 0.12
+    book_in_from: float = 0.65
+    book_in_until: float = 0.30
     stand_down_from: float = 0.60
     stand_down_until: float = 0.30
     fewest_tests: int = 3
@@ -92,8 +95,8 @@ def states_of(
     offsets
         Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``.
     worn, below
-        At each record: probability of falling below the act line within the horizon, and of
-        being below the limit now.
+        At each record: probability that the pump is to be acted on, and of being below the
+        limit now.
     worn_now, below_now
         The same of each pump at the date of the verdict.
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from fleetdb.trend.beliefs import Floats, RecordBelief
 from fleetdb.trend.constants import FamilyConstants
-from fleetdb.trend.filtering import NO_FORECAST, Levels, run_filter
+from fleetdb.trend.filtering import run_filter
 from fleetdb.trend.kits import KitHabits, correct_for_kits
 from fleetdb.trend.learning import learn, sample_of, start_of_quarter, starting_constants
 from fleetdb.trend.series import Series, years
@@ -16,7 +16,7 @@ from fleetdb.trend.series import Series, years
 _FEWEST_RECORDS_BEFORE_QUARTER = 60
 
 
-def beliefs_at_records(series: Series, constants: FamilyConstants, levels: Levels) -> RecordBelief:
+def beliefs_at_records(series: Series, constants: FamilyConstants, limit: float) -> RecordBelief:
     """Return the filter's belief at each record, without looking ahead."""
     records, _ = run_filter(
         series.readings,
@@ -25,8 +25,7 @@ def beliefs_at_records(series: Series, constants: FamilyConstants, levels: Level
         series.start_y,
         series.start_y,
         constants,
-        Levels(limit=levels.limit, act=levels.act, horizon_days=0.0),
-        NO_FORECAST,
+        limit,
     )
     return records
 
@@ -40,7 +39,7 @@ class Teacher:
     def constants(
         self,
         families: list[Series],
-        levels: dict[str, Levels],
+        limits: dict[str, float],
         calibrations: dict[int, Floats],
         habits: KitHabits,
         as_of: datetime,
@@ -63,12 +62,12 @@ class Teacher:
         start = {s.pump_family: starting_constants(s) for s in past}
         corrected, _ = correct_for_kits(
             past,
-            lambda s: beliefs_at_records(s, start[s.pump_family], levels[s.pump_family]),
+            lambda s: beliefs_at_records(s, start[s.pump_family], limits[s.pump_family]),
             calibrations,
             habits,
         )
         learnt = {
-            s.pump_family: learn(sample_of(s), start[s.pump_family], levels[s.pump_family])
+            s.pump_family: learn(sample_of(s), start[s.pump_family], limits[s.pump_family])
             for s in corrected
         }
         if not young:

@@ -91,7 +91,7 @@ def verdict_rows(
     n = len(states)
     p_limit = np.maximum(belief.p_below, _at_day(belief.p_below_at, policy.horizon_days))
     days = [
-        days_until(share, belief.p_below, belief.p_below_at, FORECAST_DAYS)
+        days_until(share, belief.p_below, belief.p_below_at, np.array(FORECAST_DAYS))
         for share in LIMIT_DATE_SHARES
     ]
     leak = LeakFigures(

@@ -1,24 +1,14 @@
 -- Every test, joined to the pump it was made on and to the proof settings of its day.
 -- A proof made at another regulator duty than the family's cannot be compared and is left out.
 -- Grain:   one row per test record
--- Reads:   test_records, fitments, findings, pumps, family_settings
+-- Reads:   test_records, repairs, pumps, family_settings
 -- Params:  $as_of, $duty_slack_pct [%]
 -- Returns: pump_id, record_id, vehicle, depot, kit, performed_at, odometer_km [km],
 --          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
 --          from_share [-], to_share [-], leak_duration_s [s], leak_rail_bar [bar],
 --          leak_cylinders, proof_target_bar [bar], reference_fuel_temp_c [degC],
 --          reference_crank_rpm [1/min], repaired
-WITH repair AS (
-    SELECT vehicle, fitted_at AS repaired_at
-    FROM fitments
-    WHERE part <> 'pump'
-    UNION
-    -- A failure without a new pump on record: the vehicle was mended somehow.
-    SELECT vehicle, found_at
-    FROM findings
-    WHERE part = 'pump' AND outcome = 'failed_on_road'
-),
-test AS (
+WITH test AS (
     SELECT r.*, p.pump_id, p.pump_family, p.depot
     FROM test_records r
     ASOF JOIN pumps p ON r.vehicle = p.vehicle AND r.performed_at >= p.fitted_at
@@ -53,5 +43,5 @@ SELECT
     ) AS repaired
 FROM test t
 ASOF JOIN family_settings f ON t.pump_family = f.pump_family AND t.performed_at >= f.from_at
-ASOF LEFT JOIN repair m ON t.vehicle = m.vehicle AND t.performed_at >= m.repaired_at
+ASOF LEFT JOIN repairs m ON t.vehicle = m.vehicle AND t.performed_at >= m.repaired_at
 ORDER BY t.pump_id, t.performed_at, t.record_id
