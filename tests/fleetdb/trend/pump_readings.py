@@ -11,11 +11,11 @@ from fleetdb.rail import mean_build_share
 from fleetdb.trend.beliefs import Floats, PumpBelief, Readings, RecordBelief
 from fleetdb.trend.build_windows import number_windows
 from fleetdb.trend.constants import FamilyConstants, prior_constants
-from fleetdb.trend.filtering import FORECAST_DAYS, Levels, run_filter
+from fleetdb.trend.filtering import FORECAST_DAYS, Levels, look_ahead, run_filter
 
 LN_BUILD_NEW = math.log(300.0)
 CONSTANTS = prior_constants(LN_BUILD_NEW)
-LEVELS = Levels(limit=0.8, act=1.1, horizon_days=60.0)
+LEVELS = Levels(limit=0.8, act=1.1, notice_days=60.0)
 FROM_SHARE, TO_SHARE = 0.2, 0.7
 _, WINDOWS = number_windows(np.array([FROM_SHARE]), np.array([TO_SHARE]))
 
@@ -40,7 +40,8 @@ def run(
     end_y: float | None = None,
     start_y: float = 0.0,
     levels: Levels = LEVELS,
-    forecast_days: Floats = FORECAST_DAYS,
+    forecast_days: tuple[float, ...] = FORECAST_DAYS,
+    repaired_since: bool = False,
 ) -> tuple[RecordBelief, PumpBelief]:
     """Run the filter over one pump, to its last test or to ``end_y``."""
     n = len(own.at_y)
@@ -52,8 +53,9 @@ def run(
         np.array([start_y]),
         np.array([last if end_y is None else end_y]),
         constants,
-        levels,
-        forecast_days,
+        levels.limit,
+        look_ahead(constants, levels, forecast_days),
+        np.array([float(repaired_since)]),
     )
 
 

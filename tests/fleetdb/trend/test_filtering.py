@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from fleetdb.trend import filtering
-from fleetdb.trend.filtering import FORECAST_DAYS, run_filter
+from fleetdb.trend.filtering import FORECAST_DAYS, Levels, look_ahead, run_filter
+from fleetdb.trend.reserve_filter import LN_RESERVE
 from tests.fleetdb.trend.pump_readings import CONSTANTS, LEVELS, WINDOWS, readings, run
 
 
@@ -22,7 +23,14 @@ def many(n_pumps: int):
 def run_many(own, offsets):
     n = len(offsets) - 1
     return run_filter(
-        own, WINDOWS, offsets, np.zeros(n), np.full(n, 3.0), CONSTANTS, LEVELS, FORECAST_DAYS
+        own,
+        WINDOWS,
+        offsets,
+        np.zeros(n),
+        np.full(n, 3.0),
+        CONSTANTS,
+        LEVELS.limit,
+        look_ahead(CONSTANTS, LEVELS),
     )
 
 
@@ -74,6 +82,29 @@ def test_points_are_in_order_and_probabilities_are_probabilities() -> None:
     assert np.all(np.diff(pumps.ln_ratio, axis=1) >= 0)
     for p in (records.p_below, records.p_worn, pumps.p_below, pumps.p_worn, pumps.p_below_at):
         assert np.all((p >= 0) & (p <= 1 + 1e-9))
+
+
+def test_a_pump_is_worn_below_the_act_line_or_if_it_will_be_below_the_limit() -> None:
+    near, far = (
+        look_ahead(CONSTANTS, Levels(limit=0.8, act=1.1, notice_days=days)) for days in (30, 400)
+    )
+
+    below_act = np.exp(LN_RESERVE) < 1.05
+    assert np.all(near.worn[:, below_act] == 1)
+    assert np.all(far.worn >= near.worn)
+    assert np.all(np.diff(far.worn, axis=1) <= 1e-12)  # more reserve, less worn
+    assert np.all(np.diff(far.worn, axis=0) >= -1e-12)  # a faster pace, more worn
+
+
+def test_without_a_look_ahead_nothing_is_said_of_the_future() -> None:
+    own, offsets = many(3)
+    records, pumps = run_filter(
+        own, WINDOWS, offsets, np.zeros(3), np.full(3, 3.0), CONSTANTS, LEVELS.limit
+    )
+
+    assert pumps.p_below_at.shape == (3, 0)
+    assert np.all(pumps.p_below > 0)
+    assert np.all(records.p_worn == 0)
 
 
 def test_days_ahead_rise() -> None:

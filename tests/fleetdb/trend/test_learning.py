@@ -8,13 +8,12 @@ import numpy as np
 import pytest
 
 from fleetdb.trend.constants import PRIORS
-from fleetdb.trend.filtering import Levels
 from fleetdb.trend.learning import learn, sample_of, start_of_quarter, starting_constants
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series
 from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import connect, day, record, vehicle
 
-LEVELS = Levels(limit=0.8, act=1.1, horizon_days=60.0)
+LIMIT = 0.8
 
 
 def series_of(**rows) -> Series:
@@ -74,7 +73,7 @@ def test_a_family_without_tests_has_an_empty_sample_and_its_prior() -> None:
     sample, start = sample_of(series), starting_constants(series)
 
     assert sample.offsets.tolist() == [0]
-    assert learn(sample, start, LEVELS) == start
+    assert learn(sample, start, LIMIT) == start
     assert math.isfinite(start.ln_build_new)
 
 
@@ -91,7 +90,7 @@ def test_few_records_leave_the_prior() -> None:
     series = series_of(**Simulated(vehicles=4, tests=5).rows())
     start = starting_constants(series)
 
-    assert learn(sample_of(series), start, LEVELS) == start
+    assert learn(sample_of(series), start, LIMIT) == start
 
 
 def test_the_scatter_of_a_family_is_learnt_within_its_limits() -> None:
@@ -101,7 +100,7 @@ def test_the_scatter_of_a_family_is_learnt_within_its_limits() -> None:
     learnt = {}
     for fleet in (quiet, noisy):
         series = series_of(**fleet.rows())
-        learnt[fleet] = learn(sample_of(series), starting_constants(series), LEVELS)
+        learnt[fleet] = learn(sample_of(series), starting_constants(series), LIMIT)
         for name, prior in PRIORS.items():
             assert prior.low <= getattr(learnt[fleet], name) <= prior.high, name
 
@@ -115,7 +114,7 @@ def test_learning_again_from_the_same_records_gives_the_same() -> None:
     series = series_of(**Simulated(vehicles=12, tests=8).rows())
     start = starting_constants(series)
 
-    one, other = (learn(sample_of(series), start, LEVELS) for _ in range(2))
+    one, other = (learn(sample_of(series), start, LIMIT) for _ in range(2))
 
     assert one == other
     assert one != start

@@ -1,38 +1,121 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
+from datetime import timedelta
 
 import pytest
 
 from fleetdb.trend.cause import Cause
-from fleetdb.trend.reasons import Figures, reasons_for
+from fleetdb.trend.reasons import Figures, advice_for, reasons_for
 from fleetdb.trend.states import State
 from tests.fleetdb.trend.small_tables import day
 
-FALLING = Figures(
-    state=State.BOOK_IN,
-    n_tests=15,
-    last_test_at=day(390),
-    as_of=day(400),
-    limit=0.8,
-    reserve=0.95,
-    reserve_low=0.9,
-    reserve_high=1.0,
-    wear_per_y=0.2,
-    cause=Cause.PUMP_WEAR,
-    cause_share=0.9,
-    leak_times_usual=1.0,
-    worst_cylinder=None,
-    worst_times_others=math.nan,
-    kit=None,
-    ln_kit=0.0,
-    set_aside=0,
-    failed_at=None,
-    build_pct_per_y=-14.2,
-    build_p=0.0031,
-    build_tests=12,
+NOW = day(400)
+# Every figure there is, unknown unless a test needs it.
+UNKNOWN = {field.name: None if "None" in str(field.type) else math.nan for field in fields(Figures)}
+WORN = Figures(
+    **{
+        **UNKNOWN,
+        "state": State.BOOK_IN,
+        "n_tests": 7,
+        "last_test_at": NOW - timedelta(days=20),
+        "as_of": NOW,
+        "limit": 0.8,
+        "reserve": 0.97,
+        "reserve_low": 0.91,
+        "reserve_high": 1.04,
+        "wear_per_y": 0.25,
+        "cause": Cause.PUMP_WEAR,
+        "cause_share": 0.7,
+        "leak_times_usual": 1.1,
+        "ln_kit": 0.0,
+        "set_aside": 0,
+    }
 )
+
+FALLING = replace(WORN, build_pct_per_y=-14.2, build_p=0.0031, build_tests=12)
+
+
+def told(**changes: object) -> str:
+    return "; ".join(reasons_for(replace(WORN, **changes)))
+
+
+def test_the_reasons_carry_the_numbers() -> None:
+    text = told()
+
+    for number in ("0.97", "0.91", "1.04", "0.80"):
+        assert number in text
+
+
+def test_nothing_unknown_is_printed() -> None:
+    for state in State:
+        for cause in Cause:
+            text = told(state=state, cause=cause, leak_times_usual=math.nan)
+            assert "nan" not in text.lower()
+            assert "None" not in text.replace("kit None", "")
+
+
+@pytest.mark.parametrize("cause", list(Cause))
+@pytest.mark.parametrize("state", list(State))
+def test_every_state_and_cause_has_words_and_advice_that_never_declare_a_vehicle_safe(
+    state: State, cause: Cause
+) -> None:
+    figures = replace(WORN, state=state, cause=cause, kit="K1", ln_kit=-0.06)
+    text = " ".join([*reasons_for(figures), advice_for(figures)])
+
+    assert len(advice_for(figures)) > 10
+    for word in ("safe", "fit for", "guarantee", "no risk"):
+        assert word not in text.lower()
+
+
+def test_a_pump_to_stand_down_is_not_to_be_sent_out() -> None:
+    assert "not" in advice_for(replace(WORN, state=State.STAND_DOWN)).lower()
+    assert advice_for(replace(WORN, state=State.STAND_DOWN)) != advice_for(WORN)
+
+
+def test_a_pump_never_tested_says_so_and_nothing_else() -> None:
+    [reason] = reasons_for(replace(WORN, state=State.UNPROVEN, n_tests=0, last_test_at=None))
+
+    assert "no test" in reason
+
+
+def test_a_failure_on_the_road_comes_first() -> None:
+    failed = replace(WORN, state=State.STAND_DOWN, failed_at=day(390))
+
+    assert day(390).date().isoformat() in reasons_for(failed)[0]
+
+
+def test_few_tests_are_counted() -> None:
+    text = told(state=State.UNPROVEN, n_tests=2)
+
+    assert "2 tests" in text
+
+
+def test_what_was_set_aside_is_told() -> None:
+    assert told(set_aside=2) != told()
+    assert "2" in told(set_aside=2).replace(told(), "")
+
+
+def test_a_kit_that_reads_off_is_named_with_its_way_and_one_that_reads_true_is_not() -> None:
+    assert "K7" in told(kit="K7", ln_kit=-0.06)
+    assert "low" in told(kit="K7", ln_kit=-0.06)
+    assert "high" in told(kit="K7", ln_kit=0.06)
+    assert "K7" not in told(kit="K7", ln_kit=0.005)
+
+
+def test_the_cylinder_that_leaks_is_named() -> None:
+    text = told(
+        cause=Cause.INJECTOR_LEAK, leak_times_usual=2.4, worst_cylinder=3, worst_times_others=4.2
+    )
+
+    assert "cylinder 3" in text
+    assert "4.2" in text
+
+
+def test_a_long_time_without_a_test_is_told() -> None:
+    assert "300 days" in told(last_test_at=NOW - timedelta(days=300))
+    assert "20 days" not in told()
 
 
 def build_trend_in(figures: Figures) -> list[str]:

@@ -5,14 +5,13 @@ from datetime import datetime
 import duckdb
 
 from fleetdb.trend.constants import FamilyConstants
-from fleetdb.trend.filtering import Levels
 from fleetdb.trend.kits import KitHabits
 from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
 from fleetdb.trend.teaching import Teacher
 from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import FAMILY, connect, day
 
-LEVELS = {"fam": Levels(limit=0.8, act=1.1, horizon_days=60.0)}
+LIMITS = {"fam": 0.8}
 
 
 def taught(
@@ -21,7 +20,7 @@ def taught(
     keep_readings(connection, as_of)
     keep_usual_conditions(connection)
     families, _ = load_series(connection)
-    return teacher.constants(families, LEVELS, {}, KitHabits(), as_of)
+    return teacher.constants(families, LIMITS, {}, KitHabits(), as_of)
 
 
 ROWS = Simulated(vehicles=10, tests=14).rows()
@@ -70,7 +69,7 @@ def test_a_family_that_is_new_within_the_quarter_is_taught_too() -> None:
             for row in ROWS["vehicles"]
         ],
     }
-    both = {**LEVELS, "new": LEVELS["fam"]}
+    both = {**LIMITS, "new": 0.8}
     with connect(**renamed) as connection:
         keep_readings(connection, day(366 + 40))
         keep_usual_conditions(connection)

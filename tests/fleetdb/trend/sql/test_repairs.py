@@ -1,0 +1,31 @@
+from __future__ import annotations
+
+from fleetdb.trend import queries
+from tests.fleetdb.trend.small_tables import connect, day, finding, pump
+
+
+def test_every_part_but_the_pump_and_every_failure_of_the_pump_is_a_repair() -> None:
+    with connect(
+        fitments=[
+            pump("V1", 1),
+            pump("V1", 2, part="injector"),
+            pump("V1", 3, part="regulator"),
+            pump("V1", 50, part="fuel_filter"),
+            pump("V2", 4, part="injector_set"),
+        ],
+        findings=[
+            finding("V1", 5, "failed_on_road"),
+            finding("V1", 6, "no_fault_found"),
+            finding("V1", 7, "failed_on_road", part="injector"),
+            finding("V1", 51, "failed_on_road"),
+            finding("V2", 4, "failed_on_road"),
+        ],
+    ) as connection:
+        got = queries.answer(connection, "repairs", as_of=day(40)).to_pylist()
+
+    assert sorted((row["vehicle"], row["repaired_at"]) for row in got) == [
+        ("V1", day(2)),
+        ("V1", day(3)),
+        ("V1", day(5)),
+        ("V2", day(4)),
+    ]

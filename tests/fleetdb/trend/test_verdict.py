@@ -1,0 +1,122 @@
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from fleetdb.trend.pipeline import assess
+from fleetdb.trend.states import Policy
+from fleetdb.trend.verdict import SCHEMA
+from tests.fleetdb.trend.simulated import Simulated
+from tests.fleetdb.trend.small_tables import Row, connect, day, record, vehicle
+
+CONTRACT = [
+    "as_of",
+    "vehicle",
+    "pump_serial",
+    "fitted_at",
+    "state",
+    "probability_below_limit",
+    "horizon_days",
+    "limit_date_p10",
+    "limit_date_p50",
+    "limit_date_p90",
+    "proof_ratio",
+    "proof_ratio_low",
+    "proof_ratio_high",
+    "delivery_reserve",
+    "leading_cause",
+    "reasons",
+]
+
+
+def judged(*records: Row, policy: Policy | None = None, at: float = 300, **rows: Any) -> Row:
+    with connect(test_records=records, **rows) as connection:
+        [row] = assess(connection, day(at), policy).verdicts.to_pylist()
+    return row
+
+
+def worn(**fields: Any) -> list[Row]:
+    return [
+        record("V1", 10 + 40 * n, ratio, **fields)
+        for n, ratio in enumerate((0.93, 0.92, 0.90, 0.86, 0.81, 0.75))
+    ]
+
+
+def test_the_columns_begin_as_the_contract_says() -> None:
+    assert SCHEMA.names[: len(CONTRACT)] == CONTRACT
+    assert len(set(SCHEMA.names)) == len(SCHEMA.names)
+
+
+def test_the_probability_is_of_the_policys_horizon() -> None:
+    near, far = (judged(*worn()[:5], policy=Policy(horizon_days=d)) for d in (15, 365))
+
+    assert (near["horizon_days"], far["horizon_days"]) == (15, 365)
+    assert near["probability_below_limit"] < far["probability_below_limit"]
+
+
+def test_the_fewest_tests_are_the_policys() -> None:
+    tests = worn()[:3]
+
+    assert judged(*tests)["state"] != "unproven"
+    assert judged(*tests, policy=Policy(fewest_tests=4))["state"] == "unproven"
+
+
+def test_a_state_lasts_since_the_test_that_brought_it() -> None:
+    row = judged(*worn(), record("V1", 230, 0.70), record("V1", 250, 0.68))
+
+    assert row["state"] == "stand_down"
+    assert day(170) <= row["state_since"] <= day(250)
+
+
+def test_a_sound_pump_has_been_so_since_it_was_fitted() -> None:
+    row = judged(*(record("V1", 40 * n, 0.94) for n in range(6)))
+
+    assert row["state"] == "sound"
+    assert row["state_since"] == row["fitted_at"] == day(-365)
+    assert row["leading_cause"] is None
+
+
+def test_the_distance_of_the_limit_follows_from_the_pace() -> None:
+    tests = worn()[:5]
+    for n, row in enumerate(tests):
+        row["odometer_km"] = 1000.0 + 4000.0 * n
+
+    row = judged(*tests, at=200)
+
+    assert row["km_per_day"] == pytest.approx(100)
+    assert row["last_odometer_km"] == 17_000
+    days = (row["limit_date_p50"] - day(200).date()).days
+    assert row["limit_km_p50"] == pytest.approx(17_000 + 100 * days, abs=100)
+
+
+def test_unknown_distance_leaves_the_distance_of_the_limit_unknown() -> None:
+    assert judged(*worn())["limit_km_p50"] is None
+
+
+def test_the_limit_is_in_the_reasons_and_so_is_a_long_silence() -> None:
+    row = judged(*worn(), at=900)
+
+    assert "0.80" in row["reasons"]
+    assert f"{900 - 210} days" in row["reasons"]
+
+
+def test_a_kit_that_reads_low_is_named_in_the_reasons() -> None:
+    fleet = Simulated(
+        vehicles=30, tests=12, kits=5, ln_kit=lambda k, d: -0.1 if k == 0 and d > 300 else 0.0
+    )
+    with connect(**fleet.rows()) as connection:
+        verdicts = assess(connection, day(560)).verdicts.to_pylist()
+
+    named = [row for row in verdicts if "K0" in row["reasons"]]
+    others = [row for row in verdicts if any(f"K{k}" in row["reasons"] for k in range(1, 5))]
+    assert len(named) >= 3
+    assert not others
+
+
+def test_vehicles_without_serial_or_depot_are_judged_too() -> None:
+    row = judged(*worn(), vehicles=[vehicle("V1", depot=None)])
+
+    assert row["pump_serial"] is None
+    assert row["depot"] is None
+    assert row["state"] in ("book_in", "stand_down", "watch")
