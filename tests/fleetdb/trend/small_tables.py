@@ -8,6 +8,7 @@ from typing import Any
 
 import duckdb
 import pyarrow as pa
+import pytest
 
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
 from fleetdb.warehouse.views import register_tables
@@ -106,3 +107,12 @@ def connect(**rows: Iterable[Row]) -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect()
     register_tables(connection, arrow_tables(**rows))
     return connection
+
+
+def assert_same(one: Row, other: Row) -> None:
+    """Check that two rows are equal, numbers but for the last digits."""
+    for column, value in one.items():
+        if isinstance(value, float):
+            assert other[column] == pytest.approx(value, rel=1e-6, abs=1e-9), column
+        else:
+            assert other[column] == value, column

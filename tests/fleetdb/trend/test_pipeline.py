@@ -25,6 +25,7 @@ from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import (
     FAMILY,
     Row,
+    assert_same,
     connect,
     day,
     finding,
@@ -229,14 +230,6 @@ def test_the_order_records_arrive_in_does_not_matter() -> None:
     assert one.keys() == other.keys()
     for name in one:
         assert_same(one[name], other[name])
-
-
-def assert_same(one: Row, other: Row) -> None:
-    for column, value in one.items():
-        if isinstance(value, float):
-            assert other[column] == pytest.approx(value, rel=1e-6, abs=1e-9), column
-        else:
-            assert other[column] == value, column
 
 
 def test_healthy_pumps_are_left_alone_and_worn_ones_called() -> None:
