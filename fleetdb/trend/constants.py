@@ -41,7 +41,9 @@ class FamilyConstants(NamedTuple):
     p_botched_build: float
     p_botched_both: float
     wear_onset_per_y: float
-    """Rate at which a pump's wear shifts to the next faster pace. [1/y]"""
+    """Rate at which a pump that does not wear begins to. [1/y]"""
+    quickening_per_y: float
+    """Rate at which a pump that wears shifts to the next faster pace. [1/y]"""
     wear_relief_per_y: float
     damage_per_y: float
     """Rate of sudden losses of reserve. [1/y]"""
@@ -86,7 +88,8 @@ PRIORS: dict[str, Prior] = {
     "p_botched_ratio": Prior(0.008, 0.7, True, 1e-4, 0.1),
     "p_botched_build": Prior(0.008, 0.7, True, 1e-4, 0.1),
     "p_botched_both": Prior(0.015, 0.7, True, 1e-4, 0.15),
-    "wear_onset_per_y": Prior(0.4, 0.5, True, 0.03, 3.0),
+    "wear_onset_per_y": Prior(0.3, 0.5, True, 0.03, 3.0),
+    "quickening_per_y": Prior(0.7, 0.5, True, 0.05, 5.0),
     "build_wander_per_sqrt_y": Prior(0.04, 0.6, True, 0.003, 0.3),
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
 }

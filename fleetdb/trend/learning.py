@@ -42,6 +42,7 @@ _LOG_STRIDE = {
     "p_botched_both": 1.7,
     "damage_per_y": 1.6,
     "wear_onset_per_y": 1.5,
+    "quickening_per_y": 1.5,
     "build_wander_per_sqrt_y": 1.5,
 }
 _WORTH_A_STEP = 0.1

@@ -110,14 +110,16 @@ def _new_scratch() -> _Scratch:
 
 
 @_compiled
-def _change_pace(p, q, onset, relief):
+def _change_pace(p, q, onset, quickening, relief):
     for k in range(N_PACES):
-        stay = 1.0 - (onset if k < N_PACES - 1 else 0.0) - (relief if k > 0 else 0.0)
+        faster = onset if k == 0 else quickening
+        stay = 1.0 - (faster if k < N_PACES - 1 else 0.0) - (relief if k > 0 else 0.0)
         for i in range(N_RESERVES):
             q[k, i] = p[k, i] * stay
         if k > 0:
+            from_below = onset if k == 1 else quickening
             for i in range(N_RESERVES):
-                q[k, i] += p[k - 1, i] * onset
+                q[k, i] += p[k - 1, i] * from_below
         if k < N_PACES - 1:
             for i in range(N_RESERVES):
                 q[k, i] += p[k + 1, i] * relief
@@ -230,6 +232,7 @@ def _advance(belief, scratch, dt_y, repaired, c):
             belief.p,
             scratch.p,
             1.0 - math.exp(-c.wear_onset_per_y * step),
+            1.0 - math.exp(-c.quickening_per_y * step),
             1.0 - math.exp(-c.wear_relief_per_y * step),
         )
         _wear(belief, scratch, step)
