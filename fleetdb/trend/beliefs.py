@@ -54,7 +54,7 @@ class RecordBelief(NamedTuple):
 
 
 class LookAhead(NamedTuple):
-    """What comes of a pump from each cell of the grid, shape (..., n_paces, n_reserves)."""
+    """What comes of a pump from each cell of the grid, shape (..., n_rows, n_reserves)."""
 
     worn: Floats
     """Chance that the pump is to be acted on: below the act line now, or below the limit
@@ -75,6 +75,8 @@ class PumpBelief(NamedTuple):
     p_below_at: Floats
     """Probability of being below the limit at each forecast time, shape (n_pumps, n_times)."""
     wear_per_y: Floats
+    p_starved: Floats
+    """Probability that the supply, not the pump, holds the reserve down."""
     log_evidence: Floats
 
 
@@ -91,6 +93,7 @@ def empty_pump_belief(n_pumps: int, n_times: int) -> PumpBelief:
         np.full(n_pumps, np.nan),
         np.full(n_pumps, np.nan),
         np.full((n_pumps, n_times), np.nan),
+        np.full(n_pumps, np.nan),
         np.full(n_pumps, np.nan),
         np.zeros(n_pumps),
     )

@@ -4,8 +4,8 @@ All leak paths add up in the rail's balance, so an injector that returns more ta
 just as a worn pump does, and only the leak figure tells them apart: if injectors return G
 times the usual, and are usually the share f of all leakage, they explain a loss of
 ln(1 + f (G - 1)) of ln reserve. A kit that reads low explains its own bias. Lost swept flow
-(supply side) takes build rate as fast as reserve, while added leakage takes it more slowly.
-What is left is the pump's, unless too little is lost to say.
+(supply side) takes the build rate with it, while added leakage takes less of it: the filter
+weighs the two at every test. What is left is the pump's, unless too little is lost to say.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ CAUSES = tuple(Cause)
 # Injectors' usual share of all leakage while cranking (common practice, no source).
 _INJECTOR_SHARE_OF_LEAK = 0.35
 # Before any figure: how often each takes the reserve (common practice, no source).
-_PUMP, _REGULATOR, _SUPPLY = 0.80, 0.10, 0.10
+_PUMP, _REGULATOR = 0.88, 0.12
 _BLIND_INJECTOR, _BLIND_CANNOT_TELL = 0.15, 0.15
 _SMALLEST_LOSS = 0.10
 
@@ -58,7 +58,9 @@ def ln_loss_by_injectors(leak: LeakFigures) -> Floats:
     return np.log1p(_INJECTOR_SHARE_OF_LEAK * extra)
 
 
-def shares_of_belief(ln_loss: Floats, leak: LeakFigures, ln_kit: Floats) -> NDArray[np.float64]:
+def shares_of_belief(
+    ln_loss: Floats, leak: LeakFigures, ln_kit: Floats, p_starved: Floats
+) -> NDArray[np.float64]:
     """Return each cause's share of belief, shape (n_pumps, n_causes), in the order of ``CAUSES``.
 
     Parameters
@@ -67,6 +69,8 @@ def shares_of_belief(ln_loss: Floats, leak: LeakFigures, ln_kit: Floats) -> NDAr
         What a usual new pump of the family has in ln reserve above this pump.
     ln_kit
         Bias of the kit of the last tests (negative: reads low).
+    p_starved
+        The filter's probability that the supply holds the reserve down.
     """
     known = ~np.isnan(leak.times_usual)
     loss = np.maximum(ln_loss, _SMALLEST_LOSS)
@@ -79,6 +83,14 @@ def shares_of_belief(ln_loss: Floats, leak: LeakFigures, ln_kit: Floats) -> NDAr
     )
     cannot_tell = np.minimum(cannot_tell, 1.0 - injector - kit)
     rest = np.maximum(1.0 - injector - kit - cannot_tell, 0.0)
+    worn = 1.0 - p_starved
     return np.column_stack(
-        [_PUMP * rest, injector, _REGULATOR * rest, _SUPPLY * rest, kit, cannot_tell]
+        [
+            _PUMP * worn * rest,
+            injector,
+            _REGULATOR * worn * rest,
+            p_starved * rest,
+            kit,
+            cannot_tell,
+        ]
     )

@@ -47,6 +47,8 @@ class FamilyConstants(NamedTuple):
     wear_relief_per_y: float
     damage_per_y: float
     """Rate of sudden losses of reserve. [1/y]"""
+    starvation_per_y: float
+    """Rate at which a supply (a clogging filter) begins to hold back flow. [1/y]"""
     recovery_per_y: float
     """Rate of unexplained gains of reserve (an unrecorded repair). [1/y]"""
     build_wander_per_sqrt_y: float
@@ -91,6 +93,7 @@ PRIORS: dict[str, Prior] = {
     "wear_onset_per_y": Prior(0.3, 0.5, True, 0.03, 3.0),
     "quickening_per_y": Prior(0.7, 0.5, True, 0.05, 5.0),
     "build_wander_per_sqrt_y": Prior(0.04, 0.6, True, 0.003, 0.3),
+    "starvation_per_y": Prior(0.04, 0.6, True, 0.002, 0.5),
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
 }
 

@@ -25,8 +25,8 @@ from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.reserve_filter import (
     LN_RESERVE,
     LN_RESERVE_STEP,
-    N_PACES,
     N_RESERVES,
+    N_ROWS,
     run_pumps,
     tabulate_below,
 )
@@ -62,7 +62,7 @@ def look_ahead(
     """
     times_y = np.array([*forecast_days, levels.notice_days]) / DAYS_PER_YEAR
     order = np.argsort(times_y, kind="stable")
-    below = np.empty((len(times_y), N_PACES, N_RESERVES))
+    below = np.empty((len(times_y), N_ROWS, N_RESERVES))
     tabulate_below(constants, math.log(levels.limit), times_y[order], below)
     below = below[np.argsort(order, kind="stable")]
     worn_now = np.clip((math.log(levels.act) - LN_RESERVE) / LN_RESERVE_STEP + 0.5, 0.0, 1.0)
@@ -71,7 +71,7 @@ def look_ahead(
 
 # For callers that only want what the records say, without looking ahead.
 NO_LOOK_AHEAD = LookAhead(
-    worn=np.zeros((N_PACES, N_RESERVES)), below_at=np.zeros((0, N_PACES, N_RESERVES))
+    worn=np.zeros((N_ROWS, N_RESERVES)), below_at=np.zeros((0, N_ROWS, N_RESERVES))
 )
 
 

@@ -41,6 +41,7 @@ _LOG_STRIDE = {
     "p_botched_build": 1.7,
     "p_botched_both": 1.7,
     "damage_per_y": 1.6,
+    "starvation_per_y": 1.6,
     "wear_onset_per_y": 1.5,
     "quickening_per_y": 1.5,
     "build_wander_per_sqrt_y": 1.5,

@@ -37,6 +37,9 @@ _PACE_OF_NEW_PUMP = np.array([0.42, 0.30, 0.15, 0.08, 0.04, 0.01])
 LN_RESERVE_STEP = float(LN_RESERVE[1] - LN_RESERVE[0])
 _DX = LN_RESERVE_STEP
 N_PACES = len(WEAR_PER_Y)
+SUPPLY = N_PACES
+"""Row of the grid for a pump starved by its supply; the rows before it are paces of wear."""
+N_ROWS = N_PACES + 1
 
 _LONGEST_STEP_Y = 0.25
 _NEGLIGIBLE = 1e-9
@@ -46,6 +49,9 @@ _ONES = np.ones(N_RESERVES)
 _BOTCHED_LN_RATIO, _BOTCHED_LN_RATIO_SD = math.log(0.65), 0.45
 _BOTCHED_LN_BUILD_DROP, _BOTCHED_LN_BUILD_SD = 0.4, 0.5
 _SMALLEST_DAMAGE, _MEAN_DAMAGE, _MEAN_RECOVERY = 0.15, 0.4, 0.25
+# A clogging filter takes flow: at once when first noticed, then more, until it is changed.
+_SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
+_UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 _REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 # Gauss-Hermite nodes and weights of a standard normal, 3 points.
@@ -69,6 +75,8 @@ class _Belief(NamedTuple):
     var_cap: Floats
     build: Floats
     var_build: Floats
+    starved: Floats
+    """ln reserve that a starved pump would have more of, were its supply mended."""
 
 
 class _Scratch(NamedTuple):
@@ -82,11 +90,12 @@ class _Scratch(NamedTuple):
 @_compiled
 def _new_belief(c: FamilyConstants) -> _Belief:
     belief = _Belief(
-        np.zeros((N_PACES, N_RESERVES)),
+        np.zeros((N_ROWS, N_RESERVES)),
         np.full(N_RESERVES, c.ln_cap),
         np.full(N_RESERVES, c.sd_ln_cap**2),
         np.full(N_RESERVES, c.ln_build_new),
         np.full(N_RESERVES, c.sd_ln_build_new**2),
+        np.full(N_RESERVES, _MEAN_STARVATION),
     )
     total = 0.0
     for i in range(N_RESERVES):
@@ -101,10 +110,10 @@ def _new_belief(c: FamilyConstants) -> _Belief:
 @_compiled
 def _new_scratch() -> _Scratch:
     return _Scratch(
-        np.zeros((N_PACES, N_RESERVES)),
+        np.zeros((N_ROWS, N_RESERVES)),
         np.zeros(N_RESERVES),
         np.zeros(N_RESERVES),
-        np.zeros((5, N_RESERVES)),
+        np.zeros((6, N_RESERVES)),
         np.zeros(4),
     )
 
@@ -123,6 +132,8 @@ def _change_pace(p, q, onset, quickening, relief):
         if k < N_PACES - 1:
             for i in range(N_RESERVES):
                 q[k, i] += p[k + 1, i] * relief
+    for i in range(N_RESERVES):
+        q[SUPPLY, i] = p[SUPPLY, i]
 
 
 @_compiled
@@ -148,8 +159,9 @@ def _wear(belief, scratch, dt_y):
         belief.var_build[i] += belief.build[i] * belief.build[i]
     m[:] = 0.0
     belief.p[:] = 0.0
-    for k in range(N_PACES):
-        shift = WEAR_PER_Y[k] * dt_y / _DX
+    for k in range(N_ROWS):
+        loss = (WEAR_PER_Y[k] if k < N_PACES else _STARVATION_PER_Y) * dt_y
+        shift = loss / _DX
         whole = int(shift)
         part = shift - whole
         for side in range(2):
@@ -163,8 +175,44 @@ def _wear(belief, scratch, dt_y):
             _add_shifted(m[2], mass, belief.var_cap, whole + side)
             _add_shifted(m[3], mass, belief.build, whole + side)
             _add_shifted(m[4], mass, belief.var_build, whole + side)
+            if k == SUPPLY:
+                _add_shifted(m[5], mass, belief.starved + loss, whole + side)
         for i in range(N_RESERVES):
             m[0, i] += belief.p[k, i]
+
+
+@_compiled
+def _starve(belief, scratch, entering, leaving):
+    """Move mass into the supply row, lower down, and out of it again to where it came from.
+
+    What leaves goes to ``scratch.jumped``.
+    """
+    p, m, px, jumped = belief.p, scratch.moments, scratch.px, scratch.jumped
+    gap = int(_SMALLEST_STARVATION / _DX) + 1
+    keep = math.exp(-_DX / _MEAN_STARVATION)
+    for i in range(N_RESERVES):
+        jumped[i] = 0.0
+        px[i] = m[0, i] - p[SUPPLY, i]
+    falling = distance = 0.0
+    for i in range(N_RESERVES - 1, -1, -1):
+        distance = keep * (distance + _DX * falling)
+        falling *= keep
+        if i + gap < N_RESERVES:
+            arriving = px[i + gap] * (1.0 - keep)
+            falling += arriving
+            distance += arriving * gap * _DX
+        here = p[SUPPLY, i]
+        # Mass of the row and mean distance fallen, both before anything leaves.
+        far = m[5, i] / here if here > _TRACE else _MEAN_STARVATION
+        back = min(i + int(far / _DX + 0.5), N_RESERVES - 1)
+        jumped[back] += leaving * here
+        p[SUPPLY, i] = (1.0 - leaving) * here + entering * falling
+        belief.starved[i] = ((1.0 - leaving) * here * far + entering * distance) / max(
+            p[SUPPLY, i], _TRACE
+        )
+    for k in range(N_PACES):
+        for i in range(N_RESERVES):
+            p[k, i] *= 1.0 - entering
 
 
 @_compiled
@@ -178,31 +226,33 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
     gap = int(_SMALLEST_DAMAGE / _DX) + 1
     keep_down = math.exp(-_DX / _MEAN_DAMAGE)
     keep_up = math.exp(-_DX / _MEAN_RECOVERY)
-    for i in range(N_RESERVES):
-        px[i] = m[0, i]
     falling = rising = 0.0
     for i in range(N_RESERVES - 1, -1, -1):
         falling *= keep_down
         if i + gap < N_RESERVES:
             falling += px[i + gap] * (1.0 - keep_down)
-        jumped[i] = damage * falling
+        jumped[i] += damage * falling
     for i in range(1, N_RESERVES):
         rising = rising * keep_up + px[i - 1] * (1.0 - keep_up)
         jumped[i] += recovery * rising
     stay = 1.0 - damage - recovery
-    total = 0.0
-    for i in range(N_RESERVES):
-        total += stay * px[i] + jumped[i]
     cap_1 = cap_2 = build_1 = build_2 = 0.0
     for i in range(N_RESERVES):
         cap_1 += m[1, i]
         cap_2 += m[2, i]
         build_1 += m[3, i]
         build_2 += m[4, i]
+    total = 0.0
+    for k in range(N_ROWS):
+        fresh = _PACE_OF_NEW_PUMP[k] if k < N_PACES else 0.0
+        kept = stay if k < N_PACES else 1.0
+        for i in range(N_RESERVES):
+            q[k, i] = kept * p[k, i] + fresh * jumped[i]
+            total += q[k, i]
     for i in range(N_RESERVES):
         # A node nothing reaches keeps a trace of the overall mean, so that it has numbers.
-        fallen = jumped[i] + _TRACE
-        one = 1.0 / (stay * px[i] + fallen)
+        fallen = jumped[i] + p[SUPPLY, i] + _TRACE
+        one = 1.0 / (stay * m[0, i] + fallen)
         cap = (stay * m[1, i] + fallen * cap_1) * one
         build = (stay * m[3, i] + fallen * build_1) * one
         belief.cap[i] = cap
@@ -211,13 +261,10 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
         belief.var_build[i] = max((stay * m[4, i] + fallen * build_2) * one - build * build, 1e-8)
     at_home = (1.0 - 2.0 * wander) / total
     aside = wander / total
-    for k in range(N_PACES):
-        fresh = _PACE_OF_NEW_PUMP[k]
-        for i in range(N_RESERVES):
-            q[k, i] = stay * p[k, i] + fresh * jumped[i]
-        for i in range(1, N_RESERVES - 1):
+    last = N_RESERVES - 1
+    for k in range(N_ROWS):
+        for i in range(1, last):
             p[k, i] = at_home * q[k, i] + aside * (q[k, i - 1] + q[k, i + 1])
-        last = N_RESERVES - 1
         p[k, 0] = (at_home + aside) * q[k, 0] + aside * q[k, 1]
         p[k, last] = (at_home + aside) * q[k, last] + aside * q[k, last - 1]
 
@@ -236,6 +283,12 @@ def _advance(belief, scratch, dt_y, repaired, c):
             1.0 - math.exp(-c.wear_relief_per_y * step),
         )
         _wear(belief, scratch, step)
+        _starve(
+            belief,
+            scratch,
+            1.0 - math.exp(-c.starvation_per_y * step),
+            1.0 - math.exp(-_UNRECORDED_FILTERS_PER_Y * step) * (1.0 - _FILTER_CHANCE * repaired),
+        )
         _jump_and_wander(
             belief,
             scratch,
@@ -302,77 +355,86 @@ def _weigh(belief, scratch, r, j, windows, c):
     mass = res_r = res_r2 = 0.0
     p = belief.p
     for i in range(N_RESERVES):
-        px = 0.0
+        worn_mass = 0.0
         for k in range(N_PACES):
-            px += p[k, i]
-        if px < _NEGLIGIBLE:
-            for k in range(N_PACES):
-                p[k, i] = 0.0
-            continue
+            worn_mass += p[k, i]
         x = LN_RESERVE[i]
-        like = in_r = in_b = 0.0
+        at_node = 0.0
         d_cap = d_var_cap = d_build = d_var_build = 0.0
-        for q in range(n_nodes):
-            w = _WEIGHTS[q] if n_nodes > 1 else 1.0
-            reach = x + shift + _NODES[q] * sd_shift
-            like_r = like_b = inv_r = inv_b = 1.0
-            err_r = err_b = slope = 0.0
-            if has_ratio:
-                z = c.cap_sharpness * (belief.cap[i] - reach)
-                if z >= _Z_HIGH:
-                    expected = reach
-                elif z <= _Z_LOW:
-                    expected, slope = belief.cap[i], 1.0
-                else:
-                    soft = _look_up(_SOFTPLUS, _Z_LOW, _TABLE_STEP, z)
-                    expected = belief.cap[i] - soft / c.cap_sharpness
-                    slope = _look_up(_SIGMOID, _Z_LOW, _TABLE_STEP, z)
-                # The reserve lies anywhere in its bin, not only at the node.
-                in_bin = (1.0 - slope) * _DX
-                s_r = var_y + slope * slope * belief.var_cap[i] + in_bin * in_bin / 12.0
-                err_r = y - expected
-                inv_r = 1.0 / s_r
-                like_r = math.exp(-0.5 * err_r * err_r * inv_r) * math.sqrt(inv_r) / _SQRT_2PI
-                mass += w * px
-                res_r += w * px * err_r
-                res_r2 += w * px * (err_r * err_r + s_r)
-            if has_build:
-                expected = (
-                    belief.build[i]
-                    + r.ln_speed[j]
-                    + _ln_build_share(shares, reach)
-                    - share_new
-                    + c.volumetric_share * (x - c.ln_reserve_new)
-                )
-                s_b = var_b + belief.var_build[i]
-                err_b = b - expected
-                inv_b = 1.0 / s_b
-                like_b = math.exp(-0.5 * err_b * err_b * inv_b) * math.sqrt(inv_b) / _SQRT_2PI
-            honest = w * (1.0 - e_r - e_b - e_rb) * like_r * like_b
-            only_r = w * e_r * wide_r * like_b
-            only_b = w * e_b * like_r * wide_b
-            both = w * e_rb * wide_r * wide_b
-            like += honest + only_r + only_b + both
-            in_r += only_r + both
-            in_b += only_b + both
-            if has_ratio:
-                gain = slope * belief.var_cap[i] * inv_r
-                d_cap += (honest + only_b) * gain * err_r
-                d_var_cap += (honest + only_b) * gain * slope * belief.var_cap[i]
-            if has_build:
-                gain = belief.var_build[i] * inv_b
-                d_build += (honest + only_r) * gain * err_b
-                d_var_build += (honest + only_r) * gain * belief.var_build[i]
-        one = 1.0 / like
-        belief.cap[i] += d_cap * one
-        belief.var_cap[i] -= d_var_cap * one
-        belief.build[i] += d_build * one
-        belief.var_build[i] -= d_var_build * one
-        total += px * like
-        botched_r += px * in_r
-        botched_b += px * in_b
-        for k in range(N_PACES):
-            p[k, i] *= like
+        for starved in range(2):
+            px = worn_mass if starved == 0 else p[SUPPLY, i]
+            first, last = (0, N_PACES) if starved == 0 else (SUPPLY, N_ROWS)
+            if px < _NEGLIGIBLE:
+                for k in range(first, last):
+                    p[k, i] = 0.0
+                continue
+            # Starved of flow, a pump's build rate falls as its reserve, not by a share of it.
+            lost_flow = (1.0 - c.volumetric_share) * belief.starved[i] if starved == 1 else 0.0
+            like = in_r = in_b = 0.0
+            for q in range(n_nodes):
+                w = _WEIGHTS[q] if n_nodes > 1 else 1.0
+                reach = x + shift + _NODES[q] * sd_shift
+                like_r = like_b = inv_r = inv_b = 1.0
+                err_r = err_b = slope = 0.0
+                if has_ratio:
+                    z = c.cap_sharpness * (belief.cap[i] - reach)
+                    if z >= _Z_HIGH:
+                        expected = reach
+                    elif z <= _Z_LOW:
+                        expected, slope = belief.cap[i], 1.0
+                    else:
+                        soft = _look_up(_SOFTPLUS, _Z_LOW, _TABLE_STEP, z)
+                        expected = belief.cap[i] - soft / c.cap_sharpness
+                        slope = _look_up(_SIGMOID, _Z_LOW, _TABLE_STEP, z)
+                    # The reserve lies anywhere in its bin, not only at the node.
+                    in_bin = (1.0 - slope) * _DX
+                    s_r = var_y + slope * slope * belief.var_cap[i] + in_bin * in_bin / 12.0
+                    err_r = y - expected
+                    inv_r = 1.0 / s_r
+                    like_r = math.exp(-0.5 * err_r * err_r * inv_r) * math.sqrt(inv_r) / _SQRT_2PI
+                    mass += w * px
+                    res_r += w * px * err_r
+                    res_r2 += w * px * (err_r * err_r + s_r)
+                if has_build:
+                    expected = (
+                        belief.build[i]
+                        + r.ln_speed[j]
+                        + _ln_build_share(shares, reach)
+                        - share_new
+                        + c.volumetric_share * (x - c.ln_reserve_new)
+                        - lost_flow
+                    )
+                    s_b = var_b + belief.var_build[i]
+                    err_b = b - expected
+                    inv_b = 1.0 / s_b
+                    like_b = math.exp(-0.5 * err_b * err_b * inv_b) * math.sqrt(inv_b) / _SQRT_2PI
+                honest = w * (1.0 - e_r - e_b - e_rb) * like_r * like_b
+                only_r = w * e_r * wide_r * like_b
+                only_b = w * e_b * like_r * wide_b
+                both = w * e_rb * wide_r * wide_b
+                like += honest + only_r + only_b + both
+                in_r += only_r + both
+                in_b += only_b + both
+                if has_ratio:
+                    gain = slope * belief.var_cap[i] * inv_r
+                    d_cap += px * (honest + only_b) * gain * err_r
+                    d_var_cap += px * (honest + only_b) * gain * slope * belief.var_cap[i]
+                if has_build:
+                    gain = belief.var_build[i] * inv_b
+                    d_build += px * (honest + only_r) * gain * err_b
+                    d_var_build += px * (honest + only_r) * gain * belief.var_build[i]
+            at_node += px * like
+            botched_r += px * in_r
+            botched_b += px * in_b
+            for k in range(first, last):
+                p[k, i] *= like
+        total += at_node
+        if at_node > 0.0:
+            one = 1.0 / at_node
+            belief.cap[i] += d_cap * one
+            belief.var_cap[i] -= d_var_cap * one
+            belief.build[i] += d_build * one
+            belief.var_build[i] -= d_var_build * one
     p[:] /= total
     if has_ratio:
         out[0] = botched_r / total
@@ -391,7 +453,7 @@ def _share_below(p, ln_level):
         share = (ln_level - LN_RESERVE[i]) / _DX + 0.5
         if share <= 0.0:
             break
-        for k in range(N_PACES):
+        for k in range(N_ROWS):
             total += p[k, i] * min(share, 1.0)
     return total
 
@@ -401,7 +463,7 @@ def _ln_reserve_point(p, share):
     below = 0.0
     for i in range(N_RESERVES):
         here = 0.0
-        for k in range(N_PACES):
+        for k in range(N_ROWS):
             here += p[k, i]
         if below + here >= share:
             return LN_RESERVE[i] + _DX * ((share - below) / here - 0.5)
@@ -413,7 +475,7 @@ def _ln_reserve_point(p, share):
 def _expect(p, table):
     """Return the belief's mean of a number given for every cell."""
     total = 0.0
-    for k in range(N_PACES):
+    for k in range(N_ROWS):
         for i in range(N_RESERVES):
             total += p[k, i] * table[k, i]
     return total
@@ -424,7 +486,7 @@ def tabulate_below(c, ln_limit, times_y, below):
     """Fill ``below[m, k, i]``: chance of being below the limit at time m from each cell."""
     scratch = _new_scratch()
     belief = _new_belief(c)
-    for k in range(N_PACES):
+    for k in range(N_ROWS):
         for i in range(N_RESERVES):
             belief.p[:] = 0.0
             belief.p[k, i] = 1.0
@@ -457,7 +519,7 @@ def run_pumps(
             rec.p_below[j] = _share_below(belief.p, ln_limit)
             rec.p_worn[j] = _expect(belief.p, ahead.worn)
             mean = 0.0
-            for k in range(N_PACES):
+            for k in range(N_ROWS):
                 for i in range(N_RESERVES):
                     mean += belief.p[k, i] * LN_RESERVE[i]
             rec.ln_reserve[j] = mean
@@ -468,11 +530,12 @@ def run_pumps(
         for m in range(len(ahead.below_at)):
             pump.p_below_at[n, m] = _expect(belief.p, ahead.below_at[m])
         cap = wear = 0.0
-        for k in range(N_PACES):
+        for k in range(N_ROWS):
             for i in range(N_RESERVES):
                 cap += belief.p[k, i] * belief.cap[i]
-                wear += belief.p[k, i] * WEAR_PER_Y[k]
+                wear += belief.p[k, i] * (WEAR_PER_Y[k] if k < N_PACES else 0.0)
         pump.wear_per_y[n] = wear
+        pump.p_starved[n] = belief.p[SUPPLY].sum()
         for q in range(3):
             x = _ln_reserve_point(belief.p, 0.1 + 0.4 * q)
             pump.ln_reserve[n, q] = x

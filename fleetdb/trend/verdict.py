@@ -99,7 +99,7 @@ def verdict_rows(
         usual_ml_per_min=facts.leaks["usual_leak_ml_per_min"],
     )
     ln_loss = constants.ln_reserve_new - belief.ln_reserve[:, 1]
-    shares = shares_of_belief(ln_loss, leak, facts.ln_kit)
+    shares = shares_of_belief(ln_loss, leak, facts.ln_kit, belief.p_starved)
     leading = np.argmax(shares, axis=1)
     n_tests = np.nan_to_num(facts.tests["n_tests"].astype(float)).astype(np.int64)
     states = _with_few_tests(states, n_tests, facts.below_limit_tests, policy)
