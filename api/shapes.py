@@ -12,7 +12,6 @@ from fleetdb.records.documents import Kind
 from fleetdb.records.plausibility import Remark
 from fleetdb.report.json_values import json_value
 from fleetdb.report.receipt import figures_json
-from fleetdb.store.kits import KitUse
 from fleetdb.store.queries import VehicleHistory
 from fleetdb.store.stored_documents import RecordView, StoredDocument
 from fleetdb.store.tokens import Caller, TokenStatus
@@ -150,6 +149,36 @@ class VerdictPageShape(BaseModel):
     next_cursor: str | None
 
 
+class KitShape(BaseModel):
+    """One kit (a gauge or adapter set): its use, and how it reads."""
+
+    kit: str
+    bias_pct: float | None = Field(
+        description="What it adds to every pressure; negative reads low. Null: not known. [%]"
+    )
+    sd_bias_pct: float | None = Field(description="Standard deviation of that belief. [%]")
+    probability_off: float | None = Field(
+        description="Chance that it is off by more than 2.5 %. [-]"
+    )
+    reads_off: bool = Field(description="Likely enough off to be named.")
+    off_since: datetime | None = Field(description="Its first test of those that read off.")
+    n_tests: int = Field(description="Records that name it, withdrawn ones too.")
+    n_tests_judged: int = Field(description="Those of them that say something of its bias.")
+    last_test_at: datetime | None
+    last_calibrated_at: datetime | None
+    first_named_at: datetime
+    verdicts_touched: int = Field(description="Fitted pumps whose last test was made with it.")
+
+
+class KitPageShape(BaseModel):
+    """One page of the kits."""
+
+    as_of: datetime | None = Field(description="Null before verdicts were first published.")
+    snapshot: str | None = Field(description="The published snapshot that says how they read.")
+    items: list[KitShape]
+    next_cursor: str | None
+
+
 class TokenShape(BaseModel):
     """A bearer token, without its secret."""
 
@@ -191,17 +220,6 @@ def token_shape(token: TokenStatus, caller: Caller) -> dict[str, Any]:
         "created_at": format_rfc3339(token.created_at),
         "expires_at": token.expires_at and format_rfc3339(token.expires_at),
         "revoked_at": token.revoked_at and format_rfc3339(token.revoked_at),
-    }
-
-
-def kit_shape(kit: KitUse) -> dict[str, Any]:
-    """Return a kit as JSON values."""
-    return {
-        "kit": kit.kit,
-        "first_named_at": format_rfc3339(kit.first_named_at),
-        "n_tests": kit.n_tests,
-        "last_test_at": kit.last_test_at and format_rfc3339(kit.last_test_at),
-        "last_calibrated_at": kit.last_calibrated_at and format_rfc3339(kit.last_calibrated_at),
     }
 
 

@@ -25,6 +25,7 @@ _OWN_COMMANDS = {
     "backtest": "fleetdb.cli.backtest:backtest",
     "fleet": "fleetdb.cli.fleet:fleet",
     "history": "fleetdb.cli.history:history",
+    "kits": "fleetdb.cli.kits:kits",
     "load": "fleetdb.cli.load:load",
     "migrate": "fleetdb.cli.migrate:migrate",
     "mirror": "fleetdb.cli.mirror:mirror",

@@ -8,6 +8,7 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -43,6 +44,15 @@ class SnapshotGoneError(FleetDbError):
 
 
 @dataclass(frozen=True, slots=True)
+class KitTable:
+    """How every kit reads (``fleetdb.trend.kit_table.KITS``), by the snapshot called so."""
+
+    snapshot: str
+    as_of: str
+    kits: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
 class VerdictList:
     """All verdicts of a fleet as of one moment, from the snapshot called ``snapshot``."""
 
@@ -72,6 +82,15 @@ class PublishedVerdicts:
         if name is None:
             raise NoVerdictsYetError
         return name
+
+    def kits(self, fleet_id: int) -> KitTable | None:
+        """Return how the kits read by the newest snapshot, or None before the first."""
+        name = current_name(self._home, fleet_id)
+        if name is None:
+            return None
+        # A row per kit: small enough to read each time.
+        kits, meta = self._read_table(fleet_id, name, "kits")
+        return KitTable(name, meta["as_of"], kits)
 
     def verdicts(self, fleet_id: int, snapshot: str, as_of: datetime | None) -> VerdictList:
         """Return the verdicts of a snapshot or, with ``as_of``, of the mirror at that moment.
@@ -103,16 +122,21 @@ class PublishedVerdicts:
         return verdicts
 
     def _read(self, fleet_id: int, name: str) -> VerdictList:
+        verdicts, meta = self._read_table(fleet_id, name, "verdicts")
+        return VerdictList(name, meta["as_of"], verdicts)
+
+    def _read_table(
+        self, fleet_id: int, name: str, table: str
+    ) -> tuple[pl.DataFrame, dict[str, Any]]:
         folder = snapshots_folder(self._home, fleet_id) / name
         if not _NAME.fullmatch(name) or not folder.is_dir():
             raise SnapshotGoneError
         snapshot = Snapshot(folder)
         try:
             with snapshot.connection() as connection:
-                verdicts = connection.sql("FROM verdicts").pl()
+                return connection.table(table).pl(), snapshot.meta
         finally:
             snapshot.close()
-        return VerdictList(name, snapshot.meta["as_of"], verdicts)
 
     def _assess(self, fleet_id: int, name: str, as_of: datetime) -> VerdictList:
         with open_mirror(self._home, fleet_id) as connection:

@@ -22,8 +22,8 @@ class KitUse:
     last_calibrated_at: datetime | None
 
 
-def list_kits(session: Session, fleet_id: int, after: str | None, limit: int) -> list[KitUse]:
-    """Return up to ``limit`` kits by name, those after the name ``after``."""
+def list_kits(session: Session, fleet_id: int) -> list[KitUse]:
+    """Return the kits by name. A fleet has few, so all at once."""
     tests = (
         select(
             TestRecordRow.kit_id,
@@ -55,8 +55,5 @@ def list_kits(session: Session, fleet_id: int, after: str | None, limit: int) ->
         .outerjoin(calibrations, calibrations.c.kit_id == Kit.id)
         .where(Kit.fleet_id == fleet_id)
         .order_by(Kit.name)
-        .limit(limit)
     )
-    if after is not None:
-        statement = statement.where(Kit.name > after)
     return [KitUse(*row) for row in session.execute(statement)]
