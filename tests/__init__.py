@@ -1,1 +1,1 @@
-"""Tests, mirroring the source; a package so that no wheel that ships a `tests` of its own hides it."""
+"""Tests, mirroring the source. A package, lest a wheel that ships a `tests` hides it."""

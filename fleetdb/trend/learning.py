@@ -5,15 +5,14 @@ pumps, times their priors (empirical Bayes). The search goes constant by constan
 down by a stride while that helps, twice, the second time with half the stride: crude, but
 the surface is smooth and nothing downstream needs more than a tenth of a stride.
 
-Records of the running quarter are left out of the learning, so that a pump's verdict moves
-with its own tests and not with the constants, and a past date's verdict can be reproduced.
+What is learnt is kept for half a year (``teaching``), so that a pump's verdict moves with its
+own tests and not with the constants, and a past date's verdict can be reproduced.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,11 +49,6 @@ _WORTH_A_STEP = 0.1
 _FEWEST_RECORDS = 60
 _MOST_PUMPS = 100
 _FEWEST_TESTS_OF_A_PUMP = 3
-
-
-def start_of_quarter(moment: datetime) -> datetime:
-    """Return the first instant of the quarter ``moment`` is in."""
-    return datetime(moment.year, 3 * ((moment.month - 1) // 3) + 1, 1)  # noqa: DTZ001 - UTC, bare
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ Stage by stage: ``series`` puts each record on its pump and says what its condit
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from datetime import UTC, datetime
 from typing import Any
 
@@ -20,22 +19,20 @@ from numpy.typing import NDArray
 
 from fleetdb.trend import queries
 from fleetdb.trend.assessment import METHOD, Assessment, FleetContext
-from fleetdb.trend.beliefs import Floats, RecordBelief
+from fleetdb.trend.beliefs import RecordBelief
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import Levels, look_ahead, run_filter
 from fleetdb.trend.kit_table import kit_bias_from_table, kit_bias_table, kits_table
-from fleetdb.trend.kits import KitHabits, apply_kit_bias, correct_for_kits, no_kit_bias
+from fleetdb.trend.kits import KitHabits, apply_kit_bias, correct_for_kits
+from fleetdb.trend.known import Known, known_at
 from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.second_opinion import second_opinions
 from fleetdb.trend.series import (
     Series,
-    keep_readings,
-    keep_usual_conditions,
-    load_series,
     years,
 )
 from fleetdb.trend.states import Policy, State, states_of
-from fleetdb.trend.teaching import Teacher, beliefs_at_records
+from fleetdb.trend.teaching import Teacher, beliefs_at_records, with_new_families
 from fleetdb.trend.verdict import SCHEMA, PumpFacts, verdict_rows
 
 _RECENT_LEAK_DAYS = 400
@@ -68,26 +65,23 @@ def assess(
     policy = policy or Policy()
     teacher = teacher or Teacher()
     moment = _bare_utc(as_of)
-    keep_readings(connection, moment)
-    keep_usual_conditions(connection)
-    families, kit_names = load_series(connection)
-    limits = _limits(connection, moment)
     habits = KitHabits()
-    calibrations = _calibrations(connection, kit_names, moment)
-    constants = teacher.constants(families, limits, calibrations, habits, moment)
+    taught = teacher.constants(connection, moment, habits)
+    known = known_at(connection, moment)
+    constants = with_new_families(taught, known)
     families, bias = correct_for_kits(
-        families,
-        lambda s: beliefs_at_records(s, constants[s.pump_family], limits[s.pump_family]),
-        calibrations,
+        known.families,
+        lambda s: beliefs_at_records(s, constants[s.pump_family], known.limits[s.pump_family]),
+        known.calibrations,
         habits,
     )
     _keep_corrections(connection, families)
     queries.keep(connection, "usual_leak")
-    verdicts = _judge(connection, families, kit_names, constants, limits, moment, policy)
+    verdicts = _judge(connection, known, families, constants, moment, policy)
     tables = {
         "verdicts": verdicts,
-        "kits": kits_table(bias, kit_names, families),
-        "kit_bias": kit_bias_table(bias, kit_names),
+        "kits": kits_table(bias, known.kit_names, families),
+        "kit_bias": kit_bias_table(bias, known.kit_names),
         "constants": _constants_table(constants),
         **{
             name: connection.table(name).to_arrow_table()
@@ -111,17 +105,13 @@ def assess_vehicle(
     """
     policy = policy or Policy()
     moment = _bare_utc(as_of)
-    keep_readings(connection, moment)
-    if context is None:
-        keep_usual_conditions(connection)
-    else:
+    if context is not None:
         for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak"):
             connection.register(name, getattr(context, name))
-    families, kit_names = load_series(connection)
-    limits = _limits(connection, moment)
-    bias = no_kit_bias()
+    known = known_at(connection, moment, with_usual_conditions=context is None)
+    families = known.families
     if context is not None:
-        bias = kit_bias_from_table(context.kit_bias, kit_names)
+        bias = kit_bias_from_table(context.kit_bias, known.kit_names)
         families = [apply_kit_bias(series, bias) for series in families]
     _keep_corrections(connection, families)
     if context is None:
@@ -130,29 +120,11 @@ def assess_vehicle(
         s.pump_family: context.constants_of(s) if context else starting_constants(s)
         for s in families
     }
-    return _judge(connection, families, kit_names, constants, limits, moment, policy)
+    return _judge(connection, known, families, constants, moment, policy)
 
 
 def _bare_utc(moment: datetime) -> datetime:
     return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment
-
-
-def _limits(connection: duckdb.DuckDBPyConnection, as_of: datetime) -> dict[str, float]:
-    rows = connection.execute(queries.sql_text("limits_in_force"), {"as_of": as_of}).fetchall()
-    return dict(rows)
-
-
-def _calibrations(
-    connection: duckdb.DuckDBPyConnection, kit_names: list[str], as_of: datetime
-) -> dict[int, Floats]:
-    number = {name: k for k, name in enumerate(kit_names)}
-    moments: dict[int, list[datetime]] = defaultdict(list)
-    for kit, at in connection.execute(
-        queries.sql_text("calibrations"), {"as_of": as_of}
-    ).fetchall():
-        if kit in number:
-            moments[number[kit]].append(at)
-    return {k: years(np.array(at, dtype="datetime64[us]")) for k, at in moments.items()}
 
 
 def _keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Series]) -> None:
@@ -169,10 +141,9 @@ def _keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Seri
 
 def _judge(
     connection: duckdb.DuckDBPyConnection,
+    known: Known,
     families: list[Series],
-    kit_names: list[str],
     constants: dict[str, FamilyConstants],
-    limits: dict[str, float],
     as_of: datetime,
     policy: Policy,
 ) -> pa.Table:
@@ -189,7 +160,7 @@ def _judge(
     parts = []
     for whole in families:
         series = whole.of_present_pumps()
-        own, limit = constants[series.pump_family], limits[series.pump_family]
+        own, limit = constants[series.pump_family], known.limits[series.pump_family]
         repaired = _aligned(answers["repairs"], series.pumps["pump_id"].to_numpy())
         records, pumps = run_filter(
             series.readings,
@@ -205,7 +176,7 @@ def _judge(
         states, since_record = states_of(
             series.offsets, records.p_worn, records.p_below, pumps.p_worn, pumps.p_below, policy
         )
-        facts = _facts(series, answers, records, limit, kit_names)
+        facts = _facts(series, answers, records, limit, known.kit_names)
         parts.append(
             verdict_rows(
                 as_of,

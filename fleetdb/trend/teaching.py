@@ -1,19 +1,20 @@
-"""Constants of every family as taught by the records before the running quarter."""
+"""Constants of every family, as taught by what was known when the running half-year began."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
-import numpy as np
+import duckdb
 
-from fleetdb.trend.beliefs import Floats, RecordBelief
+from fleetdb.trend.beliefs import RecordBelief
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import run_filter
 from fleetdb.trend.kits import KitHabits, correct_for_kits
-from fleetdb.trend.learning import learn, sample_of, start_of_quarter, starting_constants
-from fleetdb.trend.series import Series, years
+from fleetdb.trend.known import Known, known_at
+from fleetdb.trend.learning import learn, sample_of, starting_constants
+from fleetdb.trend.series import Series
 
-_FEWEST_RECORDS_BEFORE_QUARTER = 60
+_FEWEST_RECORDS = 60
 
 
 def beliefs_at_records(series: Series, constants: FamilyConstants, limit: float) -> RecordBelief:
@@ -30,46 +31,58 @@ def beliefs_at_records(series: Series, constants: FamilyConstants, limit: float)
     return records
 
 
+def start_of_half_year(moment: datetime) -> datetime:
+    """Return the first instant of the half-year ``moment`` is in."""
+    return datetime(moment.year, 1 if moment.month <= 6 else 7, 1)  # noqa: DTZ001 - UTC, bare
+
+
+def taught_by(known: Known, habits: KitHabits) -> dict[str, FamilyConstants]:
+    """Return each family's constants as learnt from all of ``known``."""
+    start = {s.pump_family: starting_constants(s) for s in known.families}
+    corrected, _ = correct_for_kits(
+        known.families,
+        lambda s: beliefs_at_records(s, start[s.pump_family], known.limits[s.pump_family]),
+        known.calibrations,
+        habits,
+    )
+    return {
+        s.pump_family: learn(sample_of(s), start[s.pump_family], known.limits[s.pump_family])
+        for s in corrected
+    }
+
+
 class Teacher:
-    """Learns each quarter's constants once; a backtest asks for the same quarter three times."""
+    """Learns each half-year's constants once; a replay asks for the same one six times.
+
+    What was known before the half-year began teaches; a fleet with hardly any records then
+    learns from all there are, and that is not remembered.
+    """
 
     def __init__(self) -> None:
         self._learnt: dict[datetime, dict[str, FamilyConstants]] = {}
 
     def constants(
-        self,
-        families: list[Series],
-        limits: dict[str, float],
-        calibrations: dict[int, Floats],
-        habits: KitHabits,
-        as_of: datetime,
+        self, connection: duckdb.DuckDBPyConnection, as_of: datetime, habits: KitHabits
     ) -> dict[str, FamilyConstants]:
-        """Return each family's constants at ``as_of`` (UTC, no zone).
+        """Return the constants of the families known when the half-year of ``as_of`` began.
 
-        They are learnt from the records before the quarter of ``as_of``; a fleet with
-        hardly any records before it learns from all there are, and is not remembered.
+        ``as_of`` is UTC, no zone. The tables of ``known_at`` in the connection are replaced.
         """
-        quarter = start_of_quarter(as_of)
-        if quarter in self._learnt and all(
-            s.pump_family in self._learnt[quarter] for s in families
-        ):
-            return self._learnt[quarter]
-        until = float(years(np.array([quarter], dtype="datetime64[us]"))[0])
-        past = [series.before(until) for series in families]
-        young = sum(len(s.kit) for s in past) < _FEWEST_RECORDS_BEFORE_QUARTER
-        if young:
-            past = families
-        start = {s.pump_family: starting_constants(s) for s in past}
-        corrected, _ = correct_for_kits(
-            past,
-            lambda s: beliefs_at_records(s, start[s.pump_family], limits[s.pump_family]),
-            calibrations,
-            habits,
-        )
-        learnt = {
-            s.pump_family: learn(sample_of(s), start[s.pump_family], limits[s.pump_family])
-            for s in corrected
-        }
-        if not young:
-            self._learnt[quarter] = learnt
-        return learnt
+        period = start_of_half_year(as_of)
+        if period not in self._learnt:
+            before = known_at(connection, period - timedelta(microseconds=1))
+            if before.n_records < _FEWEST_RECORDS:
+                return taught_by(known_at(connection, as_of), habits)
+            self._learnt[period] = taught_by(before, habits)
+        return self._learnt[period]
+
+
+def with_new_families(
+    taught: dict[str, FamilyConstants], known: Known
+) -> dict[str, FamilyConstants]:
+    """Return ``taught`` and, for families that have come since, what their own records say."""
+    return taught | {
+        s.pump_family: learn(sample_of(s), starting_constants(s), known.limits[s.pump_family])
+        for s in known.families
+        if s.pump_family not in taught
+    }

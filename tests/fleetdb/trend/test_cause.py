@@ -6,9 +6,11 @@ import pytest
 from fleetdb.trend.cause import CAUSES, Cause, LeakFigures, ln_loss_by_injectors, shares_of_belief
 
 
-def shares(loss: float, times_usual: float = np.nan, ln_kit: float = 0.0) -> dict[Cause, float]:
+def shares(
+    loss: float, times_usual: float = np.nan, ln_kit: float = 0.0, p_starved: float = 0.0
+) -> dict[Cause, float]:
     leak = LeakFigures(np.array([50.0 * times_usual]), np.array([50.0]))
-    [row] = shares_of_belief(np.array([loss]), leak, np.array([ln_kit]))
+    [row] = shares_of_belief(np.array([loss]), leak, np.array([ln_kit]), np.array([p_starved]))
     return dict(zip(CAUSES, row.tolist(), strict=True))
 
 
@@ -25,7 +27,7 @@ def test_shares_are_a_whole_whatever_the_figures() -> None:
     )
     loss, ln_kit = rng.uniform(-0.5, 2, n), rng.uniform(-0.3, 0.3, n)
 
-    got = shares_of_belief(loss, leak, ln_kit)
+    got = shares_of_belief(loss, leak, ln_kit, rng.random(n))
 
     assert got.shape == (n, len(CAUSES))
     assert np.all(got >= 0)
@@ -74,3 +76,11 @@ def test_what_injectors_explain_is_the_rails_balance() -> None:
     assert 0 < share < 1
     assert got[2] == pytest.approx(np.log1p(2 * share))
     assert np.isnan(got[3])
+
+
+def test_what_the_filter_believes_of_the_supply_is_the_supply_s_share() -> None:
+    told = shares(0.4, 1.0, p_starved=0.7)
+
+    assert told[Cause.SUPPLY_SIDE] == pytest.approx(0.7 * (1 - told[Cause.CANNOT_TELL]))
+    assert max(told, key=lambda cause: told[cause]) is Cause.SUPPLY_SIDE
+    assert shares(0.4, 1.0)[Cause.SUPPLY_SIDE] == 0

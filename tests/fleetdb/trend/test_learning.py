@@ -2,13 +2,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import datetime
 
 import numpy as np
 import pytest
 
 from fleetdb.trend.constants import PRIORS
-from fleetdb.trend.learning import learn, sample_of, start_of_quarter, starting_constants
+from fleetdb.trend.learning import learn, sample_of, starting_constants
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series
 from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import connect, day, record, vehicle
@@ -22,19 +21,6 @@ def series_of(**rows) -> Series:
         keep_usual_conditions(connection)
         [series], _ = load_series(connection)
     return series
-
-
-@pytest.mark.parametrize(
-    ("moment", "start"),
-    [
-        (datetime(2024, 1, 1), datetime(2024, 1, 1)),  # noqa: DTZ001
-        (datetime(2024, 3, 31, 23, 59, 59), datetime(2024, 1, 1)),  # noqa: DTZ001
-        (datetime(2024, 4, 1), datetime(2024, 4, 1)),  # noqa: DTZ001
-        (datetime(2024, 12, 31, 23, 59), datetime(2024, 10, 1)),  # noqa: DTZ001
-    ],
-)
-def test_a_quarter_starts_in_january_april_july_or_october(moment, start) -> None:
-    assert start_of_quarter(moment) == start
 
 
 def test_a_sample_takes_pumps_with_tests_enough_and_all_their_tests() -> None:

@@ -2,48 +2,49 @@ from __future__ import annotations
 
 from datetime import datetime
 
-import duckdb
+import pytest
 
-from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.kits import KitHabits
-from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
-from fleetdb.trend.teaching import Teacher
+from fleetdb.trend.known import known_at
+from fleetdb.trend.teaching import Teacher, start_of_half_year, with_new_families
 from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import FAMILY, connect, day
 
-LIMITS = {"fam": 0.8}
-
-
-def taught(
-    teacher: Teacher, connection: duckdb.DuckDBPyConnection, as_of: datetime
-) -> dict[str, FamilyConstants]:
-    keep_readings(connection, as_of)
-    keep_usual_conditions(connection)
-    families, _ = load_series(connection)
-    return teacher.constants(families, LIMITS, {}, KitHabits(), as_of)
-
-
+HABITS = KitHabits()
 ROWS = Simulated(vehicles=10, tests=14).rows()
 
 
-def test_the_same_quarter_asked_twice_gives_the_same() -> None:
+@pytest.mark.parametrize(
+    ("moment", "start"),
+    [
+        ("2026-01-01", "2026-01-01"),
+        ("2026-06-30T23:59", "2026-01-01"),
+        ("2026-07-01", "2026-07-01"),
+        ("2026-12-31", "2026-07-01"),
+    ],
+)
+def test_a_half_year_starts_in_january_or_july(moment: str, start: str) -> None:
+    assert start_of_half_year(datetime.fromisoformat(moment)) == datetime.fromisoformat(start)
+
+
+def test_the_same_half_year_asked_twice_gives_the_same() -> None:
     teacher = Teacher()
     with connect(**ROWS) as connection:
-        january = taught(teacher, connection, day(366 + 20))
-        march = taught(teacher, connection, day(366 + 80))
-        alone = taught(Teacher(), connection, day(366 + 20))
+        january = teacher.constants(connection, day(366 + 20), HABITS)
+        june = teacher.constants(connection, day(366 + 170), HABITS)
+        alone = Teacher().constants(connection, day(366 + 170), HABITS)
 
-    assert january == march == alone
+    assert january == june == alone
 
 
-def test_records_of_the_running_quarter_teach_nothing() -> None:
-    quarter = day(366)
-    before = [row for row in ROWS["test_records"] if row["performed_at"] < quarter]
+def test_records_of_the_running_half_year_teach_nothing() -> None:
+    half_year = day(366)
+    before = [row for row in ROWS["test_records"] if row["performed_at"] < half_year]
     assert len(before) < len(ROWS["test_records"])
     with connect(**ROWS) as connection:
-        with_all = taught(Teacher(), connection, day(366))
+        with_all = Teacher().constants(connection, day(366 + 90), HABITS)
     with connect(**{**ROWS, "test_records": before}) as connection:
-        with_earlier = taught(Teacher(), connection, day(366))
+        with_earlier = Teacher().constants(connection, day(366 + 90), HABITS)
 
     assert with_all == with_earlier
 
@@ -51,16 +52,16 @@ def test_records_of_the_running_quarter_teach_nothing() -> None:
 def test_a_young_fleet_learns_from_all_it_has_and_is_not_remembered() -> None:
     teacher = Teacher()
     with connect(**ROWS) as connection:
-        early = taught(teacher, connection, day(20))
-        late = taught(teacher, connection, day(90))
+        early = teacher.constants(connection, day(20), HABITS)
+        late = teacher.constants(connection, day(150), HABITS)
 
     assert early != late
 
 
-def test_a_family_that_is_new_within_the_quarter_is_taught_too() -> None:
+def test_a_family_that_has_come_since_is_taught_by_its_own_records() -> None:
     teacher = Teacher()
     with connect(**ROWS) as connection:
-        taught(teacher, connection, day(366 + 20))
+        taught = teacher.constants(connection, day(366 + 20), HABITS)
     renamed = {
         **ROWS,
         "pump_families": [{**FAMILY, "pump_family": name} for name in ("fam", "new")],
@@ -69,11 +70,8 @@ def test_a_family_that_is_new_within_the_quarter_is_taught_too() -> None:
             for row in ROWS["vehicles"]
         ],
     }
-    both = {**LIMITS, "new": 0.8}
     with connect(**renamed) as connection:
-        keep_readings(connection, day(366 + 40))
-        keep_usual_conditions(connection)
-        families, _ = load_series(connection)
-        got = teacher.constants(families, both, {}, KitHabits(), day(366 + 40))
+        both = with_new_families(taught, known_at(connection, day(366 + 40)))
 
-    assert set(got) == {"fam", "new"}
+    assert set(both) == {"fam", "new"}
+    assert both["fam"] == taught["fam"]

@@ -1,0 +1,64 @@
+"""The fleet as it was known at a moment: what every later stage works on."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
+
+import duckdb
+import numpy as np
+
+from fleetdb.trend import queries
+from fleetdb.trend.beliefs import Floats
+from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series, years
+
+
+@dataclass(frozen=True)
+class Known:
+    """Series by family, and what applies to them."""
+
+    families: list[Series]
+    kit_names: list[str]
+    limits: dict[str, float]
+    """The proof ratio limit in force of each family. [-]"""
+    calibrations: dict[int, Floats]
+    """When each kit, by its number, was calibrated. [y]"""
+
+    @property
+    def n_records(self) -> int:
+        return sum(len(series.kit) for series in self.families)
+
+
+def known_at(
+    connection: duckdb.DuckDBPyConnection, moment: datetime, *, with_usual_conditions: bool = True
+) -> Known:
+    """Return what was known at ``moment`` (UTC, no zone).
+
+    Keeps the tables of ``series.keep_readings`` in the connection and, unless they are there
+    already (a vehicle's verdict takes them from its fleet), those of ``keep_usual_conditions``.
+    """
+    keep_readings(connection, moment)
+    if with_usual_conditions:
+        keep_usual_conditions(connection)
+    families, kit_names = load_series(connection)
+    limits = connection.execute(queries.sql_text("limits_in_force"), {"as_of": moment})
+    return Known(
+        families=families,
+        kit_names=kit_names,
+        limits=dict(limits.fetchall()),
+        calibrations=_calibrations(connection, kit_names, moment),
+    )
+
+
+def _calibrations(
+    connection: duckdb.DuckDBPyConnection, kit_names: list[str], as_of: datetime
+) -> dict[int, Floats]:
+    number = {name: k for k, name in enumerate(kit_names)}
+    moments: dict[int, list[datetime]] = defaultdict(list)
+    for kit, at in connection.execute(
+        queries.sql_text("calibrations"), {"as_of": as_of}
+    ).fetchall():
+        if kit in number:
+            moments[number[kit]].append(at)
+    return {k: years(np.array(at, dtype="datetime64[us]")) for k, at in moments.items()}
