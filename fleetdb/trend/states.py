@@ -42,8 +42,8 @@ class Policy:
     """A pump that will be below its limit within this is to be acted on. [d]"""
     horizon_days: float = 60.0
     """What ``probability_below_limit`` looks ahead. [d]"""
-    watch_from: float = 0.20
-    watch_until: float = 0.10
+    watch_from: float = 0.30
+    watch_until: float = 0.15
     book_in_from: float = 0.55
     book_in_until: float = 0.25
     stand_down_from: float = 0.60
