@@ -94,11 +94,12 @@ PRIORS: dict[str, Prior] = {
     "quickening_per_y": Prior(0.7, 0.5, True, 0.05, 5.0),
     "build_wander_per_sqrt_y": Prior(0.04, 0.6, True, 0.003, 0.3),
     "starvation_per_y": Prior(0.04, 0.6, True, 0.002, 0.5),
+    "wander_per_sqrt_y": Prior(0.04, 0.5, True, 0.005, 0.15),
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
 }
 
 # Not learnt: records say little of them and verdicts hardly depend on them.
-_FIXED = {"wear_relief_per_y": 0.15, "recovery_per_y": 0.02, "wander_per_sqrt_y": 0.03}
+_FIXED = {"wear_relief_per_y": 0.15, "recovery_per_y": 0.02}
 
 
 def prior_constants(ln_build_new: float) -> FamilyConstants:

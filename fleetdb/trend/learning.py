@@ -44,6 +44,7 @@ _LOG_STRIDE = {
     "wear_onset_per_y": 1.5,
     "quickening_per_y": 1.5,
     "build_wander_per_sqrt_y": 1.5,
+    "wander_per_sqrt_y": 1.5,
 }
 _WORTH_A_STEP = 0.1
 _FEWEST_RECORDS = 60
