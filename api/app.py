@@ -18,9 +18,19 @@ from api.openapi import DocumentedApi
 from api.refresher import Refresher
 from api.requests import TokenRequest, VehicleAmendment, VoidRequest
 from api.resources import RESOURCES
-from api.routes import documents, kits, service, test_records, tokens, vehicles, verdicts
+from api.routes import (
+    documents,
+    kits,
+    scorecard,
+    service,
+    test_records,
+    tokens,
+    vehicles,
+    verdicts,
+)
 from api.slashes import SlashesMiddleware
 from fleetdb.report.published import PublishedVerdicts
+from fleetdb.report.scorecards import Scorecards
 from fleetdb.settings import Settings
 from fleetdb.store.engine import open_store
 
@@ -50,6 +60,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         vehicles.router,
         verdicts.router,
         kits.router,
+        scorecard.router,
         tokens.router,
         service.router,
     ]
@@ -61,7 +72,9 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         store = await to_thread.run_sync(open_store, settings)
         published = PublishedVerdicts(settings.home)
         refresher = Refresher(store, settings, metrics)
-        app.state.services = Services(settings, store, published, metrics, refresher)
+        scorecards = Scorecards(settings.home)
+        app.state.services = Services(settings, store, published, scorecards, metrics, refresher)
+        scorecards.start()
         if refreshing:
             refresher.start()
         try:
@@ -69,6 +82,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         finally:
             if refreshing:
                 await to_thread.run_sync(refresher.stop)
+            await to_thread.run_sync(scorecards.stop)
             store.close()
 
     app = DocumentedApi(

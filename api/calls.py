@@ -15,6 +15,7 @@ from api.metrics import Metrics
 from api.refresher import Refresher
 from fleetdb.errors import ForbiddenError, NotFoundError
 from fleetdb.report.published import PublishedVerdicts
+from fleetdb.report.scorecards import Scorecards
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
 from fleetdb.store.tokens import Caller, Role, authenticate
@@ -34,6 +35,7 @@ class Services:
     settings: Settings
     store: Store
     published: PublishedVerdicts
+    scorecards: Scorecards
     metrics: Metrics
     refresher: Refresher
 

@@ -179,6 +179,89 @@ class KitPageShape(BaseModel):
     next_cursor: str | None
 
 
+class UnderwayShape(BaseModel):
+    """A scorecard that is being worked out."""
+
+    from_: str = Field(alias="from")
+    to: str
+    status: str
+    months_done: int = Field(description="0 while other scorecards are before it.")
+    months: int
+
+
+class QuartilesShape(BaseModel):
+    """Lower quartile, median, upper quartile."""
+
+    p25: float
+    p50: float
+    p75: float
+
+
+class FailureCountsShape(BaseModel):
+    """Pump failures on the road that some month end was early enough to call."""
+
+    caught: int
+    missed: int
+    notice_days: QuartilesShape | None = Field(description="Of the first call before each. [d]")
+
+
+class CallCountsShape(BaseModel):
+    """Runs of month ends at book_in or stand_down, by what came of them."""
+
+    right: int
+    false: int
+    open: int
+    pump_years: float
+    false_per_100_pump_years: float | None
+
+
+class ReliabilityShape(BaseModel):
+    """Month ends whose stated probability was in one tenth."""
+
+    tenth: int = Field(description="0: below 0.1, to 9.")
+    n: int
+    stated: float
+    observed: float
+
+
+class CalibrationShape(BaseModel):
+    """Probabilities of being below the limit within the horizon, against what came."""
+
+    judged: int
+    left_out: int = Field(description="Month ends without a later test to judge them by.")
+    base_rate: float | None
+    brier: float | None = Field(description="Mean square of stated less observed.")
+    brier_of_base_rate: float | None
+    reliability: list[ReliabilityShape]
+
+
+class LimitDatesShape(BaseModel):
+    """Intervals from limit_date_p10 to limit_date_p90, which should hold 80 %."""
+
+    judged: int
+    covered: int
+    too_early: int = Field(description="The limit was reached before the interval.")
+    too_late: int = Field(description="The limit was not reached within it.")
+    share_covered: float | None
+
+
+class ScorecardShape(BaseModel):
+    """How well past month ends called it."""
+
+    from_: str = Field(alias="from")
+    to: str
+    snapshot: str = Field(description="The newest snapshot when the replay began.")
+    is_newest: bool = Field(description="False while one with newer records is worked out.")
+    notice_counts_from_days: int
+    notice_counts_to_days: int
+    failures: FailureCountsShape
+    calls: CallCountsShape
+    by_pump_family: list[dict[str, Any]]
+    by_leading_cause: list[dict[str, Any]]
+    calibration: CalibrationShape
+    limit_dates: LimitDatesShape
+
+
 class TokenShape(BaseModel):
     """A bearer token, without its secret."""
 

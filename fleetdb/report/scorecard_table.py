@@ -6,7 +6,13 @@ import polars as pl
 from rich.console import Console
 from rich.table import Table
 
-from fleetdb.trend.scorecard import LEAST_NOTICE, MOST_NOTICE, Scorecard
+from fleetdb.trend.scorecard import LEAST_NOTICE, MOST_NOTICE, Calibration, Scorecard
+
+_HEADS = {
+    "notice_days_p25": "notice [d] from",
+    "notice_days_p50": "notice [d]",
+    "notice_days_p75": "notice [d] to",
+}
 
 
 def print_scorecard(card: Scorecard, console: Console) -> None:
@@ -18,9 +24,14 @@ def print_scorecard(card: Scorecard, console: Console) -> None:
         f"called {within} ahead: {card.caught}, not called: {card.missed}.",
         highlight=False,
     )
-    if card.median_notice_days is not None:
-        console.print(f"Median notice: {card.median_notice_days:.0f} days.", highlight=False)
-    per_100 = 100 * outcomes["false"] / card.pump_years if card.pump_years else 0.0
+    if card.notice_days is not None:
+        notice = card.notice_days
+        console.print(
+            f"Notice: {notice.p50:.0f} days in the median, half of them {notice.p25:.0f} to "
+            f"{notice.p75:.0f}.",
+            highlight=False,
+        )
+    per_100 = card.false_per_100_pump_years or 0.0
     console.print(
         f"Calls to act: {len(card.calls)}; right {outcomes['right']}, false {outcomes['false']} "
         f"({per_100:.1f} per 100 pump-years), open {outcomes['open']}.",
@@ -28,13 +39,47 @@ def print_scorecard(card: Scorecard, console: Console) -> None:
     )
     for column in ("pump_family", "leading_cause"):
         _print_groups(card.by(column), column, console)
+    _print_calibration(card.calibration, console)
 
 
 def _print_groups(groups: pl.DataFrame, column: str, console: Console) -> None:
     table = Table(header_style="bold")
     table.add_column(column.replace("_", " "))
     for name in groups.columns[1:]:
-        table.add_column(name.replace("_", " "), justify="right")
+        table.add_column(_HEADS.get(name, name.replace("_", " ")), justify="right")
     for row in groups.iter_rows():
         table.add_row(row[0] or "-", *("-" if v is None else f"{v:.0f}" for v in row[1:]))
     console.print(table)
+
+
+def _print_calibration(told: Calibration, console: Console) -> None:
+    console.print(
+        f"Probabilities of being below the limit within the horizon: {told.n} judged by later "
+        f"tests and failures, {told.left_out} left out (no later test).",
+        highlight=False,
+    )
+    if told.brier is None or told.brier_of_base_rate is None:
+        return
+    console.print(
+        f"Brier score {told.brier:.4f}; stating the base rate of {told.base_rate:.3f} each time "
+        f"would score {told.brier_of_base_rate:.4f} (smaller is better).",
+        highlight=False,
+    )
+    table = Table(header_style="bold")
+    for name in ("stated from", "stated mean", "observed", "month ends"):
+        table.add_column(name, justify="right")
+    for row in told.reliability.iter_rows(named=True):
+        table.add_row(
+            f"{row['tenth'] / 10:.1f}",
+            f"{row['stated']:.2f}",
+            f"{row['observed']:.2f}",
+            str(row["n"]),
+        )
+    console.print(table)
+    if told.interval_share is not None:
+        console.print(
+            f"Limit dates: {told.intervals_judged} intervals of 80 % judged, "
+            f"{100 * told.interval_share:.0f} % held the date; {told.intervals_too_early} times "
+            f"the limit came earlier, {told.intervals_too_late} times not yet.",
+            highlight=False,
+        )

@@ -1,4 +1,4 @@
-"""How well past month ends called it, judged by what workshops found."""
+"""How well past month ends called it, judged by what workshops found and later tests said."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 import duckdb
+import numpy as np
 import polars as pl
 import pyarrow as pa
 
@@ -13,6 +14,51 @@ from fleetdb.trend import queries
 
 LEAST_NOTICE = timedelta(days=30)
 MOST_NOTICE = timedelta(days=400)
+
+
+@dataclass(frozen=True)
+class Quartiles:
+    """Lower quartile, median and upper quartile. [d]"""
+
+    p25: float
+    p50: float
+    p75: float
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Stated probabilities and limit dates against what came, as far as the fleet came to know.
+
+    What counts as "was below the limit within the horizon" is defined in
+    ``sql/scorecard_outcomes.sql``: a failure on the road, else the replayed estimate of
+    month ends with later tests. Month ends without a later test are left out. It shows
+    whether the engine agrees with its own hindsight, not with the truth: an error that no
+    later test cures stays unseen, and since worn pumps tend to be taken out before the next
+    test, more of the left out than of the counted were near their limit.
+    """
+
+    reliability: pl.DataFrame
+    """tenth (0 to 9), n, stated (mean), observed (share); tenths without a month end left out."""
+    n: int
+    left_out: int
+    base_rate: float | None
+    """Share of counted month ends that were below the limit within the horizon. [-]"""
+    brier: float | None
+    """Mean square of stated less observed: the smaller the better. [-]"""
+    brier_of_base_rate: float | None
+    """The same had the base rate been stated each time. [-]"""
+    intervals_judged: int
+    intervals_covered: int
+    intervals_too_early: int
+    """The limit was reached before the interval began."""
+    intervals_too_late: int
+    """The limit was not reached within it."""
+
+    @property
+    def interval_share(self) -> float | None:
+        """Share of 80 % limit-date intervals that held the date. [-]"""
+        judged = self.intervals_judged
+        return self.intervals_covered / judged if judged else None
 
 
 @dataclass(frozen=True)
@@ -27,6 +73,7 @@ class Scorecard:
     failures: pl.DataFrame
     calls: pl.DataFrame
     pump_years: float
+    calibration: Calibration
 
     @property
     def caught(self) -> int:
@@ -37,9 +84,15 @@ class Scorecard:
         return len(self.failures) - self.caught
 
     @property
-    def median_notice_days(self) -> float | None:
-        notice = self.failures["notice_days"].drop_nulls()
-        return float(notice.median()) if len(notice) else None  # pyright: ignore[reportArgumentType]
+    def notice_days(self) -> Quartiles | None:
+        """How long before the failure the first call came; None when none was caught."""
+        notice = self.failures["notice_days"].drop_nulls().to_numpy()
+        return Quartiles(*np.quantile(notice, [0.25, 0.5, 0.75]).tolist()) if len(notice) else None
+
+    @property
+    def false_per_100_pump_years(self) -> float | None:
+        false = self.calls_by_outcome()["false"]
+        return 100 * false / self.pump_years if self.pump_years else None
 
     def calls_by_outcome(self) -> dict[str, int]:
         """Return how many calls were right, false, or are open."""
@@ -56,7 +109,10 @@ class Scorecard:
         failures = self.failures.group_by(column).agg(
             pl.col("caught").sum().alias("caught"),
             (~pl.col("caught")).sum().alias("missed"),
-            pl.col("notice_days").median().alias("median_notice_days"),
+            *(
+                pl.col("notice_days").quantile(share, "linear").alias(f"notice_days_{name}")
+                for name, share in (("p25", 0.25), ("p50", 0.5), ("p75", 0.75))
+            ),
         )
         calls = self.calls.group_by(column).agg(
             (pl.col("outcome") == outcome).sum().alias(f"{outcome}_calls")
@@ -77,7 +133,32 @@ def scorecard(connection: duckdb.DuckDBPyConnection, verdicts: pa.Table) -> Scor
         most_notice_days=MOST_NOTICE.days,
     )
     calls = queries.answer(connection, "scorecard_calls", most_notice_days=MOST_NOTICE.days)
+    calibration = _calibration(connection)
     connection.unregister("verdicts")
     return Scorecard(
-        failures=pl.DataFrame(failures), calls=pl.DataFrame(calls), pump_years=len(verdicts) / 12
+        failures=pl.DataFrame(failures),
+        calls=pl.DataFrame(calls),
+        pump_years=len(verdicts) / 12,
+        calibration=calibration,
+    )
+
+
+def _calibration(connection: duckdb.DuckDBPyConnection) -> Calibration:
+    kept = (
+        "family_settings",
+        "scorecard_tested_months",
+        "scorecard_crossings",
+        "scorecard_outcomes",
+    )
+    for name in kept:
+        queries.keep(connection, name)
+    [brier] = queries.answer(connection, "scorecard_brier").to_pylist()
+    [coverage] = queries.answer(connection, "scorecard_coverage").to_pylist()
+    reliability = pl.DataFrame(queries.answer(connection, "scorecard_reliability"))
+    for name in kept:
+        connection.execute(f"DROP TABLE {name}")
+    return Calibration(
+        reliability=reliability,
+        **brier,
+        **{f"intervals_{name}": count for name, count in coverage.items()},
     )
