@@ -9,9 +9,9 @@ from rich.table import Table
 from fleetdb.trend.scorecard import LEAST_NOTICE, MOST_NOTICE, Calibration, Scorecard
 
 _HEADS = {
-    "notice_days_p25": "notice [d] from",
-    "notice_days_p50": "notice [d]",
-    "notice_days_p75": "notice [d] to",
+    "notice_days_p25": "notice (d) from",
+    "notice_days_p50": "notice (d)",
+    "notice_days_p75": "notice (d) to",
 }
 
 

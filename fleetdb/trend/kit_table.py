@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from fleetdb.trend.beliefs import Floats
 from fleetdb.trend.filtering import DAYS_PER_YEAR
 from fleetdb.trend.kits import KitBias
 from fleetdb.trend.series import EPOCH, Series
@@ -35,19 +36,24 @@ KIT_BIAS = pa.schema(
     ]
 )
 
-NAMED_AT = 0.9
+NAMED_AT = 0.8
 """Probability of being off by more than 2.5 % at which a kit is named."""
 
 
 def kits_table(bias: KitBias, kit_names: list[str], families: list[Series]) -> pa.Table:
-    """Return one row per kit with a usable test: how it reads now, and since when."""
+    """Return one row per kit with a usable test: how it reads now, and since when.
+
+    Now is after its last test or calibration: one calibrated since it was last used is not
+    held to what it read before.
+    """
     n_kits = len(kit_names)
     offsets = np.searchsorted(bias.kit, np.arange(n_kits + 1))
+    n_tests, last_test_y = _tests(n_kits, families)
     touched = _verdicts_touched(n_kits, families)
     rows = []
     for k, name in enumerate(kit_names):
         a, z = int(offsets[k]), int(offsets[k + 1])
-        if a == z:
+        if a == z or n_tests[k] == 0:
             continue
         named = bias.p_off[a:z] >= NAMED_AT
         off_since = None
@@ -63,13 +69,23 @@ def kits_table(bias: KitBias, kit_names: list[str], families: list[Series]) -> p
                 "probability_off": float(bias.p_off[z - 1]),
                 "reads_off": bool(named[-1]),
                 "off_since": off_since,
-                "n_tests": z - a,
-                "last_test_at": _moment(bias.at_y[z - 1]),
+                "n_tests": int(n_tests[k]),
+                "last_test_at": _moment(last_test_y[k]),
                 "verdicts_touched": int(touched[k]),
             }
         )
     rows.sort(key=lambda row: row["kit"])
     return pa.Table.from_pylist(rows, schema=KITS)
+
+
+def _tests(n_kits: int, families: list[Series]) -> tuple[NDArray[np.int64], Floats]:
+    """Return how many usable ratios each kit took, and when the last one. [y]"""
+    n_tests, last_y = np.zeros(n_kits, dtype=np.int64), np.full(n_kits, -np.inf)
+    for series in families:
+        used = (series.kit >= 0) & ~np.isnan(series.readings.ln_ratio)
+        n_tests += np.bincount(series.kit[used], minlength=n_kits)
+        np.maximum.at(last_y, series.kit[used], series.readings.at_y[used])
+    return n_tests, last_y
 
 
 def _verdicts_touched(n_kits: int, families: list[Series]) -> NDArray[np.int64]:

@@ -13,7 +13,7 @@ from fleetdb.trend.kit_table import (
     kits_table,
 )
 from fleetdb.trend.kits import KitBias, no_kit_bias
-from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series, years
+from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series, years
 from tests.fleetdb.trend.small_tables import connect, day, record, vehicle
 
 BIAS = KitBias(
@@ -26,8 +26,18 @@ BIAS = KitBias(
 NAMES = ["A", "B", "C"]
 
 
+def series_of(*kits_and_days: tuple[str, float]) -> tuple[list[Series], list[str]]:
+    records = [record("V1", at, 0.9, kit=kit) for kit, at in kits_and_days]
+    with connect(test_records=records) as connection:
+        keep_readings(connection, day(400))
+        keep_usual_conditions(connection)
+        return load_series(connection)
+
+
 def test_a_kit_is_told_as_it_reads_now_and_since_when() -> None:
-    table = kits_table(BIAS, NAMES, [])
+    series, names = series_of(("A", 1), ("A", 2), ("A", 3), ("C", 1.5), ("C", 4))
+    series[0].kit[:] = [NAMES.index(names[k]) for k in series[0].kit]
+    table = kits_table(BIAS, NAMES, series)
 
     assert table.schema == KITS
     a, c = table.to_pylist()  # B has no usable test
@@ -40,6 +50,22 @@ def test_a_kit_is_told_as_it_reads_now_and_since_when() -> None:
     assert c["off_since"] is None
     assert c["sd_bias_pct"] == pytest.approx(2)
     assert abs(c["last_test_at"] - day(4)) < timedelta(milliseconds=1)
+
+
+def test_a_calibration_is_no_test_but_clears_a_kits_name() -> None:
+    series, names = series_of(("A", 1), ("A", 2))
+    calibrated = KitBias(
+        kit=np.zeros(3, np.int64),
+        at_y=years(np.array([day(n) for n in (1, 2, 3)], dtype="datetime64[us]")),
+        ln_bias=np.array([0.06, 0.06, 0.0]),
+        var_ln_bias=np.full(3, 1e-4),
+        p_off=np.array([0.99, 0.99, 0.1]),
+    )
+
+    [row] = kits_table(calibrated, names, series).to_pylist()
+
+    assert (row["reads_off"], row["bias_pct"], row["n_tests"]) == (False, 0.0, 2)
+    assert abs(row["last_test_at"] - day(2)) < timedelta(milliseconds=1)
 
 
 def test_verdicts_touched_are_present_pumps_last_tested_with_the_kit() -> None:

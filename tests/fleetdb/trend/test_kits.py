@@ -5,9 +5,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from fleetdb.trend.kit_table import NAMED_AT
-from fleetdb.trend.kits import KitBias, KitHabits, apply_kit_bias, no_kit_bias, smooth_kit_bias
+from fleetdb.trend.kits import (
+    LN_BIAS,
+    KitBias,
+    KitHabits,
+    _likelihood,
+    apply_kit_bias,
+    no_kit_bias,
+    shared_error,
+    smooth_kit_bias,
+)
 from fleetdb.trend.pipeline import assess
 from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
 from tests.fleetdb.trend.simulated import Simulated
@@ -90,13 +100,68 @@ def test_without_tests_after_a_calibration_nothing_is_known_of_the_new_level() -
     assert abs(reset.ln_bias[2]) < abs(plain.ln_bias[2])
 
 
-def test_a_calibration_of_a_kit_without_tests_or_after_them_changes_nothing() -> None:
+def test_a_calibration_of_a_kit_without_tests_or_after_them_changes_no_test() -> None:
     told = departures(2, 1, lambda k, t: 0.04 * k)
 
     plain = smooth_kit_bias(*told, {}, HABITS)
     more = smooth_kit_bias(*told, {7: np.array([0.5]), 0: np.array([3.0])}, HABITS)
 
-    np.testing.assert_array_equal(plain.ln_bias, more.ln_bias)
+    at_tests = (more.kit < 7) & (more.at_y < 3.0)
+    np.testing.assert_allclose(plain.ln_bias, more.ln_bias[at_tests], atol=1e-12)
+
+
+def test_after_a_calibration_a_kit_is_most_likely_true_until_tests_say_otherwise() -> None:
+    told = departures(1, 1, lambda k, t: -0.06)
+
+    after = smooth_kit_bias(*told, {0: np.array([1.01])}, HABITS)
+
+    assert after.at_y[-1] == 1.01
+    assert after.p_off[-2] > NAMED_AT
+    assert after.p_off[-1] < 0.1
+    assert abs(after.ln_bias[-1]) < 1e-9
+    # The spread of all kits is wider than that of freshly calibrated ones, and of known ones.
+    assert after.var_ln_bias[-2] < after.var_ln_bias[-1] < 0.02**2
+
+
+def test_what_true_kits_seem_to_add_together_is_told_apart_from_one_that_is_off() -> None:
+    """Expectations 1 % too low make every kit seem high; one of them is off by 6 % besides."""
+    told = departures(8, 2, lambda k, t: 0.01 + (0.06 if k == 5 else 0.0))
+
+    assert shared_error(smooth_kit_bias(*told, {}, HABITS), HABITS) == pytest.approx(0.01, abs=3e-3)
+
+
+def test_without_tests_or_true_kits_no_shared_error_is_claimed() -> None:
+    all_off = departures(3, 1, lambda k, t: 0.09)
+
+    assert shared_error(no_kit_bias(), HABITS) == 0
+    assert abs(shared_error(smooth_kit_bias(*all_off, {}, HABITS), HABITS)) < 0.001
+
+
+@pytest.mark.parametrize("departure", [0.0, 0.0123, -0.0377, 0.149, 0.16, -0.9])
+@pytest.mark.parametrize("sd", [0.001, 0.02, 0.3, 1000.0])
+def test_the_likelihood_is_the_normal_density_plus_strays(departure: float, sd: float) -> None:
+    got = np.empty(len(LN_BIAS))
+    _likelihood(departure, sd**2, 0.03, got)
+
+    expected = 0.97 * norm.pdf(departure, LN_BIAS, sd) + 0.03  # scipy.stats.norm
+    np.testing.assert_allclose(got, expected, rtol=1e-9)
+
+
+def test_off_means_the_same_high_and_low() -> None:
+    both = [
+        smooth_kit_bias(
+            np.zeros(30, np.int64),
+            np.arange(30) / 100,
+            np.full(30, sign * 0.025),
+            np.full(30, SD**2),
+            {},
+            HABITS,
+        ).p_off[-1]
+        for sign in (1, -1)
+    ]
+
+    assert both[0] == pytest.approx(both[1])
+    assert 0.05 < both[0] < 0.6
 
 
 def test_the_order_of_the_tests_does_not_matter() -> None:
