@@ -25,7 +25,7 @@ METHOD = 1
 class FleetContext:
     """What a vehicle's verdict takes from the rest of the fleet.
 
-    ``kit_bias`` has kit, at_y, ln_bias, var_ln_bias, p_off, one row per test, sorted by kit
+    ``kit_bias`` has kit, at_y, ln_bias, var_ln_bias, p_off, one row per test or calibration, by kit
     and time; ``usual_fuel_temp``, ``usual_crank_speed`` and ``usual_leak`` are the answers
     of the queries of those names.
     """
