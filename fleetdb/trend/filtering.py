@@ -121,7 +121,7 @@ def run_filter(
         pumps,
     )
     n_threads = os.cpu_count() or 1
-    if n_pumps < 64 or n_threads == 1:
+    if n_pumps < 8 or n_threads == 1:
         run_pumps(0, n_pumps, *shared)
         return records, pumps
     edges = np.linspace(0, n_pumps, 4 * n_threads + 1).astype(np.int64)
