@@ -137,6 +137,7 @@ class HistoryShape(BaseModel):
     vehicle: str
     versions: list[StoredShape]
     events: list[EventShape]
+    cautions: list[str]
 
 
 class VerdictPageShape(BaseModel):

@@ -21,7 +21,6 @@ from demo_fleet.curls import curl_commands
 from demo_fleet.folder import DemoFolder
 from demo_fleet.options import FleetOptions
 from demo_fleet.scenario import OPERATOR
-from fleetdb.cautions import WORKING_CAUTIONS
 from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.errors import FleetDbError
 from fleetdb.report.action_list import print_action_list, urgent_first
@@ -31,6 +30,7 @@ from fleetdb.store.fleets import resolve_fleet
 from fleetdb.store.loading import load_paths
 from fleetdb.store.sources import find_sources
 from fleetdb.store.tokens import Role, create_token
+from fleetdb.timestamps import end_of_day
 from fleetdb.trend.refresh import refresh
 from fleetdb.warehouse.snapshot import open_snapshot
 
@@ -94,9 +94,6 @@ def demo(
         console = _console()
         console.print()
         print_action_list(verdicts, console, LISTED)
-        console.print()
-        for caution in WORKING_CAUTIONS:
-            console.print(f"! {caution}", highlight=False)
         if no_serve:
             return
         token = _token(store, invocation.fleet_name)
@@ -174,10 +171,8 @@ def _load(store: Store, fleet_id: int, demo_folder: DemoFolder) -> None:
 
 
 def _assess(store: Store, fleet_id: int, home: Path, options: FleetOptions) -> pl.DataFrame:
-    ended = datetime.combine(options.ends_on, datetime.min.time(), UTC) + timedelta(days=1)
-
     def assess() -> str:
-        refresh(store, fleet_id, home, as_of=ended)
+        refresh(store, fleet_id, home, as_of=end_of_day(options.ends_on))
         return f"mirrored, assessed as of the end of {options.ends_on}, and published"
 
     _timed(assess)

@@ -33,6 +33,7 @@ from api.shapes import (
 )
 from api.slashes import PathName
 from api.workshops import poster_of, require_own
+from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind
 from fleetdb.records.parsing import parse_document
 from fleetdb.store.by_id import stored_document
@@ -89,6 +90,11 @@ def _receive(call: Call, resource: Resource, body: bytes) -> Answer:
     return Answer(200 if accepted.already_there else 201, content, headers)
 
 
+def _cautions_of(resource: Resource) -> str:
+    """Return what the description of a batch of tests adds: its answers have no room for it."""
+    return "\n\n" + " ".join(CAUTIONS) if resource is TEST_RECORDS else ""
+
+
 def _add_batch(resource: Resource) -> None:
     caller = Depends(call_of(resource.post_roles))
 
@@ -104,7 +110,7 @@ def _add_batch(resource: Resource) -> None:
             "the others. What is answered is stored; after a broken connection, send "
             "everything again: lines stored before are answered already_there. An "
             "Idempotency-Key is not needed, since each document has an id of its own, and "
-            "is not looked at."
+            "is not looked at." + _cautions_of(resource)
         ),
         status_code=200,
         response_class=Response,

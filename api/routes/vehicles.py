@@ -8,7 +8,6 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
 from fastapi.responses import Response
-from fleetdb.trend.one_vehicle import current_verdict
 
 from api.bodies import JsonBody
 from api.calls import AnyCall, Call, ManagerCall
@@ -32,6 +31,7 @@ from fleetdb.records.parsing import parse_as
 from fleetdb.report.json_values import json_value
 from fleetdb.store.amending import amend_vehicle
 from fleetdb.store.queries import vehicle_history
+from fleetdb.trend.one_vehicle import current_verdict
 
 router = APIRouter(prefix="/v1/vehicles/{vehicle}")
 VehicleNumber = Annotated[PathName, Path(description="The fleet number.")]
@@ -107,4 +107,4 @@ def get_history(call: ManagerCall, vehicle: VehicleNumber) -> dict[str, Any]:
     """
     with call.store.read() as session:
         history = vehicle_history(session, call.fleet_id, vehicle)
-    return history_shape(history)
+    return {**history_shape(history), "cautions": list(CAUTIONS)}

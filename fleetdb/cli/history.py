@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from fleetdb.cautions import CAUTIONS
 from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.records.documents import Finding, Fitment, Vehicle
 from fleetdb.store.queries import VehicleHistory, odometer_remark, vehicle_history
@@ -70,6 +71,8 @@ def _print(found: VehicleHistory, odd_distances: dict[int, str]) -> None:
             escape(remarks),
         )
     console.print(table)
+    for caution in CAUTIONS:
+        console.print(caution, highlight=False, markup=False)
 
 
 def _words(entry: StoredDocument) -> tuple[str, str, str]:
@@ -124,6 +127,7 @@ def _as_json(found: VehicleHistory) -> dict[str, Any]:
         "vehicle": found.vehicle,
         "versions": [_document(entry) for entry in found.versions],
         "events": [_event(at, entry) for at, entry in found.events],
+        "cautions": list(CAUTIONS),
     }
 
 

@@ -10,6 +10,7 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
+from fleetdb.cautions import CAUTIONS
 from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.store.loading import LoadSummary, load_paths
 from fleetdb.store.sources import Source, find_sources
@@ -81,3 +82,6 @@ def _print_summary(summary: LoadSummary) -> None:
         )
     if summary.refused_path is not None:
         click.echo(f"refused lines and the reasons are in {summary.refused_path}")
+    click.echo()
+    for caution in CAUTIONS:
+        click.echo(caution)

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.cautions import CAUTIONS
 
 ACTED_ON = ("stand_down", "book_in", "watch")
 # A word and a shape, so that nothing hangs on colour.
@@ -65,7 +65,8 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
             "expected not to be worn after all.",
             highlight=False,
         )
-    console.print(VERDICT_CAUTION, highlight=False)
+    for caution in CAUTIONS:
+        console.print(caution, highlight=False)
 
 
 def by_when(row: Mapping[str, Any]) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.console import Console
 
-from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.cautions import CAUTIONS
 
 
 def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console) -> None:
@@ -31,6 +31,6 @@ def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console)
             f"  At the limit by {row['limit_date_p50'] or 'an unknown date'} (even chances), "
             f"with one chance in ten by {row['limit_date_p10']}"
         )
-    lines += [row["advice"], VERDICT_CAUTION]
+    lines += [row["advice"], *CAUTIONS]
     for line in lines:
         console.print(line, highlight=False, markup=False)

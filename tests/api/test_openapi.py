@@ -11,6 +11,7 @@ from openapi_spec_validator import validate
 from api.app import create_app
 from api.examples import DOCUMENTS, TOKEN, VEHICLE_AMENDMENT, VOID
 from api.requests import TokenRequest, VehicleAmendment, VoidRequest
+from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind
 from fleetdb.settings import Settings
 
@@ -33,6 +34,11 @@ def test_the_document_is_valid(document: dict[str, Any]) -> None:
 def test_building_the_application_touches_nothing(sqlite_settings: Settings) -> None:
     create_app(sqlite_settings)
     assert not sqlite_settings.home.exists()
+
+
+def test_a_batch_of_tests_is_described_with_the_cautions(document: dict[str, Any]) -> None:
+    described = document["paths"]["/v1/test-records/batch"]["post"]["description"]
+    assert all(caution in described for caution in CAUTIONS)
 
 
 def test_every_route_is_explained(document: dict[str, Any]) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.cautions import CAUTIONS
 from fleetdb.trend.verdict import SCHEMA
 from fleetdb.warehouse.snapshot import current_name, open_snapshot
 from tests.fleetdb.cli.conftest import Run
@@ -38,7 +38,7 @@ def test_the_list_names_the_vehicle_to_act_on_and_the_caution(run: Run, worn: An
     assert WORN in ran.out
     assert "stand_down" in ran.out
     assert SOUND not in ran.out
-    assert " ".join(VERDICT_CAUTION.split()) in " ".join(ran.out.split())
+    assert " ".join(CAUTIONS) in " ".join(ran.out.split())
 
 
 def test_csv_has_every_column_and_every_vehicle(run: Run, worn: Any) -> None:

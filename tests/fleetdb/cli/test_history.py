@@ -7,6 +7,7 @@ from uuid import UUID
 
 import pytest
 
+from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind
 from fleetdb.store.amending import void_record
 from fleetdb.store.engine import Store
@@ -30,6 +31,7 @@ def test_the_table_tells_fitments_tests_and_findings_in_order(run: Run, filled: 
     assert places == sorted(places)
     assert "leak 101.0 ml/min" in out  # (12 + 14.5 + 11 + 13) ml in half a minute
     assert "61,250" in out
+    assert " ".join(out.split()).endswith(" ".join(CAUTIONS))
 
 
 def test_what_senders_wrote_is_shown_as_it_is(run: Run, filled: Store) -> None:
@@ -71,6 +73,7 @@ def test_json_gives_the_documents_as_they_were_sent(run: Run, filled: Store) -> 
     sent = {name: value for name, value in EXAMPLES[Kind.TEST_RECORDS].items() if value is not None}
     assert test["document"] == {**sent, "performed_at": "2024-06-03T06:30:00Z"}
     assert history["versions"] == [EXAMPLES[Kind.VEHICLES]]
+    assert history["cautions"] == list(CAUTIONS)
 
 
 def test_an_unknown_vehicle_is_an_error(run: Run, filled: Store) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from sqlalchemy import text
 
+from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind
 from fleetdb.settings import Settings
 from fleetdb.store.engine import open_store
@@ -31,7 +32,8 @@ def write(folder: Path, **files: list[Any]) -> Path:
 
 def table(out: str) -> dict[str, list[int]]:
     """Read the printed summary: kind, accepted, already there, refused."""
-    rows = [line.split() for line in out.splitlines()[1:] if "refused lines" not in line]
+    summary, _ = out.split("\n\n")
+    rows = [line.split() for line in summary.splitlines()[1:] if "refused lines" not in line]
     return {row[0]: [int(figure.replace(",", "")) for figure in row[1:]] for row in rows}
 
 
@@ -49,6 +51,7 @@ def test_a_load_prints_what_became_of_each_kind(run: Run, folder: Path) -> None:
     kinds = ("pump_families", "vehicles", "test_records")
     assert table(first.out) == {kind: [1, 0, 0] for kind in kinds}
     assert table(second.out) == {kind: [0, 1, 0] for kind in kinds}
+    assert first.out.endswith("\n".join(["", *CAUTIONS, ""]))
     assert first.err == ""  # progress is for terminals only
     assert list(Path.cwd().iterdir()) == []
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind
 from tests.fleetdb.cli.conftest import Run
 from tests.fleetdb.cli.worn_fleet import UNTESTED, WORN, store_worn_fleet
@@ -25,7 +25,7 @@ def test_the_published_list_is_shown_with_its_date(run: Run, worn: Any) -> None:
     assert ran.out.startswith("As of ")
     assert WORN in ran.out
     assert UNTESTED not in ran.out
-    assert " ".join(VERDICT_CAUTION.split()) in " ".join(ran.out.split())
+    assert " ".join(CAUTIONS) in " ".join(ran.out.split())
 
 
 def test_the_list_is_what_was_published_and_not_what_came_since(run: Run, worn: Any) -> None:
@@ -69,7 +69,7 @@ def test_one_vehicle_is_judged_with_what_is_stored_now(run: Run, worn: Any) -> N
     assert "2025-10-10" in before.out
     assert "P-NEW" in after.out
     assert "unproven" in after.out
-    assert " ".join(VERDICT_CAUTION.split()) in " ".join(before.out.split())
+    assert " ".join(CAUTIONS) in " ".join(before.out.split())
 
 
 def test_one_vehicle_can_be_asked_for_at_a_past_date(run: Run, worn: Any) -> None:

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from rich.console import Console
 
-from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.cautions import CAUTIONS
 from fleetdb.report.action_list import by_when, print_action_list, urgent_first
 
 ROW: dict[str, Any] = {
@@ -81,7 +81,7 @@ def test_counts_caution_and_expected_false_entries_are_told() -> None:
     assert "2 book_in" in text
     # 0.4 + 0.1 + 0.5
     assert "1.0" in text
-    assert " ".join(VERDICT_CAUTION.split()) in text
+    assert " ".join(CAUTIONS) in text
 
 
 def test_a_limit_shows_the_first_and_counts_the_rest() -> None:
@@ -97,7 +97,7 @@ def test_with_nothing_to_act_on_there_is_no_table_but_the_caution(table: pl.Data
     text = printed(table)
 
     assert "V1" not in text
-    assert " ".join(VERDICT_CAUTION.split()) in " ".join(text.split())
+    assert " ".join(CAUTIONS) in " ".join(text.split())
 
 
 def test_names_are_shown_as_they_are_and_not_read_as_markup() -> None:
