@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
 from fleetdb.cautions import CAUTIONS
+from fleetdb.cli.exit_codes import EXIT_INTERRUPTED, EXIT_SOME_REFUSED
 from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.store.loading import LoadSummary, load_paths
 from fleetdb.store.sources import Source, find_sources
@@ -66,10 +67,10 @@ def load(
                 "to finish it",
                 err=True,
             )
-            context.exit(130)
+            context.exit(EXIT_INTERRUPTED)
     _print_summary(summary)
     if summary.refused:
-        context.exit(3)
+        context.exit(EXIT_SOME_REFUSED)
 
 
 def _print_summary(summary: LoadSummary) -> None:

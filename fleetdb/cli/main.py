@@ -12,13 +12,9 @@ from pkgutil import resolve_name
 import click
 from sqlalchemy.exc import OperationalError
 
+from fleetdb.cli.exit_codes import EXIT_ERROR, EXIT_INTERRUPTED, EXIT_USAGE
 from fleetdb.cli.invocation import Invocation
 from fleetdb.errors import FleetDbError, InvalidInputError
-
-EXIT_ERROR = 1
-EXIT_USAGE = 2
-EXIT_SOME_REFUSED = 3
-EXIT_INTERRUPTED = 130
 
 _OWN_COMMANDS = {
     "assess": "fleetdb.cli.assess:assess",
