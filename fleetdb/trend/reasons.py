@@ -11,7 +11,6 @@ from fleetdb.trend.states import State
 
 _LONG_SINCE_A_TEST_DAYS = 180
 _NOTABLE_KIT_BIAS = 0.025
-_NOTABLE_LEAK = 1.6
 _NOTABLE_CYLINDER = 1.8
 _NOTABLE_WEAR = 0.03
 _NOTABLE_P = 0.05
@@ -31,7 +30,6 @@ class Figures:
     reserve_high: float
     wear_per_y: float
     cause: Cause
-    cause_share: float
     leak_times_usual: float
     worst_cylinder: int | None
     worst_times_others: float

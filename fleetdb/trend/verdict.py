@@ -123,7 +123,6 @@ def verdict_rows(
             reserve_high=float(reserve[i, 2]),
             wear_per_y=float(belief.wear_per_y[i]),
             cause=CAUSES[int(leading[i])],
-            cause_share=float(shares[i, leading[i]]),
             leak_times_usual=float(leak.times_usual[i]),
             worst_cylinder=_whole(facts.leaks["worst_cylinder"][i]),
             worst_times_others=float(times_others[i]),

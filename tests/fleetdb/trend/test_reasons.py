@@ -27,7 +27,6 @@ WORN = Figures(
         "reserve_high": 1.04,
         "wear_per_y": 0.25,
         "cause": Cause.PUMP_WEAR,
-        "cause_share": 0.7,
         "leak_times_usual": 1.1,
         "ln_kit": 0.0,
         "set_aside": 0,
