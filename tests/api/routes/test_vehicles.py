@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from api.examples import DOCUMENTS, VEHICLE_AMENDMENT
+from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind
 
 Maker = Callable[..., dict[str, Any]]
@@ -52,7 +53,9 @@ def test_a_history_holds_everything_in_time_order(any_fleet_api: Any, record: Ma
     for document in (late, early):
         client.post("/v1/test-records", json=document, headers={"Prefer": "return=minimal"})
     any_fleet_api.post_examples(Kind.FINDINGS, Kind.FITMENTS)
-    events = client.get("/v1/vehicles/V-0107/history").json()["events"]
+    history = client.get("/v1/vehicles/V-0107/history").json()
+    assert history["cautions"] == list(CAUTIONS)
+    events = history["events"]
     assert [(event["kind"], event["at"]) for event in events] == [
         ("fitments", "2023-06-19T12:20:00Z"),
         ("test_records", "2024-01-05T08:00:00Z"),
