@@ -6,6 +6,7 @@ and ends with the same tables as one that was not interrupted.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -215,7 +216,7 @@ def _supersedes(line: _Line) -> UUID | None:
 
 
 def _check_refused_path(refused_path: Path, sources: Sources) -> None:
-    if refused_path.exists():
+    if os.path.lexists(refused_path):
         raise InvalidInputError.at("", f"{refused_path} exists; refused lines need a new file")
     folder = refused_path.parent
     if not folder.is_dir():
@@ -226,3 +227,11 @@ def _check_refused_path(refused_path: Path, sources: Sources) -> None:
         raise InvalidInputError.at(
             "", f"{refused_path} would be loaded by the next load of {folder}; choose another name"
         )
+    # Found out now, not at the first refused line.
+    try:
+        refused_path.touch(exist_ok=False)
+        refused_path.unlink()
+    except OSError as error:
+        raise InvalidInputError.at(
+            "", f"cannot write refused lines to {refused_path}: {error.strerror}"
+        ) from error

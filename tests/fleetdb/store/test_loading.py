@@ -333,6 +333,17 @@ def test_refused_lines_may_not_go_where_the_next_load_would_read_them(
         load(sqlite_store, folder, refused=tmp_path / "nowhere" / "refused.ndjson")
 
 
+def test_a_refused_file_that_cannot_be_made_stops_the_load_before_it_begins(
+    sqlite_store: Store, tmp_path: Path
+) -> None:
+    folder = write(tmp_path / "fleet", {"pump_families": [FAMILY]})
+
+    with pytest.raises(InvalidInputError, match=r"cannot write refused lines to .*too long"):
+        load(sqlite_store, folder, refused=tmp_path / ("r" * 300))
+
+    assert load(sqlite_store, folder).counts[Kind.PUMP_FAMILIES].accepted == 1
+
+
 def test_progress_adds_up_to_what_was_read(sqlite_store: Store, tmp_path: Path) -> None:
     records = [json.dumps({**TEST_RECORD, "vehicle": "V-9"})] * 1000
     folder = write(tmp_path / "fleet", {"test_records": records})
