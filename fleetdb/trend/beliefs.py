@@ -69,7 +69,7 @@ class PumpBelief(NamedTuple):
     ln_reserve: Floats
     """10, 50 and 90 % points, shape (n_pumps, 3)."""
     ln_ratio: Floats
-    """The same of the ratio at reference conditions, shape (n_pumps, 3)."""
+    """The same of what a test at reference conditions with a true kit would read."""
     p_worn: Floats
     p_below: Floats
     p_below_at: Floats

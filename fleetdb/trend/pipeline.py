@@ -176,7 +176,9 @@ def _judge(
         states, since_record = states_of(
             series.offsets, records.p_worn, records.p_below, pumps.p_worn, pumps.p_below, policy
         )
-        facts = _facts(series, answers, records, limit, known.kit_names)
+        facts = _facts(series, answers, records, limit, own, known.kit_names)
+        in_a_row = facts.below_in_a_row >= policy.below_in_a_row
+        states = np.where(in_a_row, np.maximum(states, State.BOOK_IN), states)
         parts.append(
             verdict_rows(
                 as_of,
@@ -197,6 +199,7 @@ def _facts(
     answers: dict[str, pa.Table],
     records: RecordBelief,
     limit: float,
+    constants: FamilyConstants,
     kit_names: list[str],
 ) -> PumpFacts:
     ids = series.pumps["pump_id"].to_numpy()
@@ -206,7 +209,11 @@ def _facts(
         **_aligned(answers["pace"], ids),
     }
     botched = (records.p_botched_ratio > _BOTCHED) | (records.p_botched_build > _BOTCHED)
-    below = series.readings.ln_ratio - series.readings.ln_kit < math.log(limit)
+    readings = series.readings
+    shift = readings.ln_speed + constants.viscosity_power * readings.ln_viscosity
+    # A hot or slow test is brought to reference conditions; a cold or fast one may be capped.
+    at_reference = readings.ln_ratio - readings.ln_kit - np.minimum(shift, 0.0)
+    below = at_reference < math.log(limit)
     last = series.offsets[1:] - 1
     has = np.diff(series.offsets) > 0
     ln_kit = np.zeros(series.n_pumps)
@@ -227,6 +234,7 @@ def _facts(
         kit_of_last_test=kit_of_last,
         set_aside=_count(botched, series.offsets),
         below_limit_tests=_count(below, series.offsets),
+        below_in_a_row=_in_a_row(below, ~np.isnan(readings.ln_ratio), series.offsets),
     )
 
 
@@ -250,6 +258,19 @@ def _aligned(table: pa.Table, ids: NDArray[np.int64]) -> dict[str, NDArray[Any]]
 def _count(flags: NDArray[np.bool_], offsets: NDArray[np.int64]) -> NDArray[np.int64]:
     until = np.concatenate([[0], np.cumsum(flags)])
     return until[offsets[1:]] - until[offsets[:-1]]
+
+
+def _in_a_row(
+    flags: NDArray[np.bool_], counted: NDArray[np.bool_], offsets: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return how many of each pump's last records that count have the flag, without a gap."""
+    broken_at = np.where(counted & ~flags, np.arange(len(flags)), -1)
+    last_break = np.maximum.accumulate(np.append(broken_at, -1))
+    after = np.maximum(last_break[np.maximum(offsets[1:] - 1, 0)] + 1, offsets[:-1])
+    until = np.concatenate([[0], np.cumsum(flags & counted)])
+    return np.where(
+        offsets[1:] > offsets[:-1], until[offsets[1:]] - until[np.minimum(after, offsets[1:])], 0
+    )
 
 
 def _since(

@@ -36,6 +36,7 @@ class Figures:
     kit: str | None
     ln_kit: float
     set_aside: int
+    below_in_a_row: int
     failed_at: datetime | None
     build_pct_per_y: float
     build_p: float
@@ -48,15 +49,17 @@ def reasons_for(f: Figures) -> list[str]:
     if f.failed_at is not None and f.state is State.STAND_DOWN:
         reasons.append(f"failed on the road on {f.failed_at:%Y-%m-%d}, no new pump on record since")
     if f.n_tests == 0:
-        return [*reasons, "no test of this pump yet"]
+        return [*reasons, "no proof or build rate of this pump yet"]
     if f.state is State.UNPROVEN:
         reasons.append(
             f"only {f.n_tests} test{'s' if f.n_tests > 1 else ''} of this pump: too few to say"
         )
     reasons.append(
-        f"reaches {f.reserve:.2f} times the target "
+        f"could reach about {f.reserve:.2f} times the target "
         f"({f.reserve_low:.2f} to {f.reserve_high:.2f}, limit {f.limit:.2f})"
     )
+    if f.below_in_a_row > 1:
+        reasons.append(f"the last {f.below_in_a_row} proofs in a row are below the limit")
     if f.state >= State.WATCH:
         lost_a_year = -math.expm1(-f.wear_per_y)
         if lost_a_year >= _NOTABLE_WEAR:

@@ -54,6 +54,7 @@ _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 _REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
+_Z_90 = 1.2815515655446004  # 90 % point of a standard normal
 # Gauss-Hermite nodes and weights of a standard normal, 3 points.
 _NODES = np.array([0.0, -math.sqrt(3.0), math.sqrt(3.0)])
 _WEIGHTS = np.array([2.0 / 3.0, 1.0 / 6.0, 1.0 / 6.0])
@@ -351,6 +352,10 @@ def _weigh(belief, scratch, r, j, windows, c):
     shift = r.ln_speed[j] + c.viscosity_power * r.ln_viscosity[j]
     sd_shift = math.sqrt(r.var_ln_speed[j] + c.viscosity_power**2 * r.var_ln_viscosity[j])
     n_nodes = 3 if sd_shift > 1e-3 else 1
+    if has_ratio:
+        # What reaches less than the lowest reserve of the grid is there, not unexplained: a
+        # pump that hardly builds any pressure is the worst of pumps, not a botched test.
+        y = max(y, LN_RESERVE[0] + shift)
     total = botched_r = botched_b = 0.0
     mass = res_r = res_r2 = 0.0
     p = belief.p
@@ -529,17 +534,23 @@ def run_pumps(
         pump.p_worn[n] = _expect(belief.p, ahead.worn)
         for m in range(len(ahead.below_at)):
             pump.p_below_at[n, m] = _expect(belief.p, ahead.below_at[m])
-        cap = wear = 0.0
+        cap = cap_2 = wear = 0.0
         for k in range(N_ROWS):
             for i in range(N_RESERVES):
                 cap += belief.p[k, i] * belief.cap[i]
+                cap_2 += belief.p[k, i] * (belief.var_cap[i] + belief.cap[i] ** 2)
                 wear += belief.p[k, i] * (WEAR_PER_Y[k] if k < N_PACES else 0.0)
         pump.wear_per_y[n] = wear
         pump.p_starved[n] = belief.p[SUPPLY].sum()
+        var_cap = max(cap_2 - cap * cap, 0.0)
         for q in range(3):
             x = _ln_reserve_point(belief.p, 0.1 + 0.4 * q)
             pump.ln_reserve[n, q] = x
-            pump.ln_ratio[n, q] = (
-                cap
-                - math.log1p(math.exp(min(c.cap_sharpness * (cap - x), 700.0))) / c.cap_sharpness
-            )
+            z = min(c.cap_sharpness * (cap - x), 700.0)
+            pump.ln_ratio[n, q] = cap - math.log1p(math.exp(z)) / c.cap_sharpness
+        # The cap and the scatter of a test add to what the reserve leaves open.
+        slope = 1.0 / (1.0 + math.exp(min(c.cap_sharpness * (cap - pump.ln_reserve[n, 1]), 700.0)))
+        aside = _Z_90**2 * (slope * slope * var_cap + c.sd_ratio**2)
+        middle = pump.ln_ratio[n, 1]
+        pump.ln_ratio[n, 0] = middle - math.sqrt((middle - pump.ln_ratio[n, 0]) ** 2 + aside)
+        pump.ln_ratio[n, 2] = middle + math.sqrt((pump.ln_ratio[n, 2] - middle) ** 2 + aside)

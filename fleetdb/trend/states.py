@@ -49,6 +49,8 @@ class Policy:
     stand_down_from: float = 0.60
     stand_down_until: float = 0.30
     fewest_tests: int = 3
+    below_in_a_row: int = 2
+    """So many proofs in a row below the limit call for action, whatever the filter believes."""
 
 
 @njit(cache=True, nogil=True)

@@ -75,6 +75,8 @@ class PumpFacts:
     kit_of_last_test: list[str | None]
     set_aside: NDArray[np.int64]
     below_limit_tests: NDArray[np.int64]
+    below_in_a_row: NDArray[np.int64]
+    """Proofs in a row, the last included, below the limit at reference conditions."""
 
 
 def verdict_rows(
@@ -129,6 +131,7 @@ def verdict_rows(
             kit=facts.kit_of_last_test[i],
             ln_kit=float(facts.ln_kit[i]),
             set_aside=int(facts.set_aside[i]),
+            below_in_a_row=int(facts.below_in_a_row[i]),
             failed_at=_moment(facts.tests["failed_at"][i]),
             build_pct_per_y=float(facts.builds["build_trend_pct_per_year"][i]),
             build_p=float(facts.builds["build_trend_p"][i]),

@@ -91,6 +91,31 @@ def test_one_botched_run_is_no_failure() -> None:
     assert later["delivery_reserve"] > 1.1
 
 
+@pytest.mark.parametrize("n_good", [0, 6])
+@pytest.mark.parametrize("ratio", [0.0, 0.01, 0.1, 0.3, 0.4, 0.6])
+def test_a_pump_that_fails_proof_after_proof_is_acted_on_however_little_it_reaches(
+    ratio: float, n_good: int
+) -> None:
+    tests = ratios(*[0.94] * n_good, *[ratio] * 4)
+
+    for n_bad in (2, 3, 4):
+        seen = n_good + n_bad
+        row = judged(10 + 40 * (seen - 1) + 5, test_records=tests)["V1"]
+        assert row["state"] in ACT, n_bad
+    assert row["state"] == "stand_down"
+    assert row["delivery_reserve"] < 0.8
+    assert "4 proofs in a row" in row["reasons"]
+
+
+def test_the_ratio_s_range_holds_what_a_test_reads() -> None:
+    read = [0.93, 0.96, 0.94, 0.97, 0.95, 0.94, 0.96, 0.95]
+
+    row = judged(320, test_records=ratios(*read))["V1"]
+
+    assert row["proof_ratio_low"] < 0.94 < 0.96 < row["proof_ratio_high"]
+    assert row["proof_ratio_high"] - row["proof_ratio_low"] < 0.2
+
+
 def test_a_cold_test_is_no_improvement() -> None:
     worn = ratios(*[0.82] * 6)
     cold = record("V1", 255, 0.93, fuel_temp_c=2.0)

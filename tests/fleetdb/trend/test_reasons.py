@@ -76,7 +76,7 @@ def test_a_pump_to_stand_down_is_not_to_be_sent_out() -> None:
 def test_a_pump_never_tested_says_so_and_nothing_else() -> None:
     [reason] = reasons_for(replace(WORN, state=State.UNPROVEN, n_tests=0, last_test_at=None))
 
-    assert "no test" in reason
+    assert "no proof" in reason
 
 
 def test_a_failure_on_the_road_comes_first() -> None:
