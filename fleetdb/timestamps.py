@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 _RFC3339 = re.compile(
     r"(\d{4})-(\d{2})-(\d{2})[Tt](\d{2}):(\d{2}):(\d{2})(?:\.(\d+))?(?:([Zz])|([+-])(\d{2}):(\d{2}))",
@@ -55,6 +55,11 @@ def parse_rfc3339(text: str) -> datetime:
             raise ValueError("second 60 exists only at 23:59:60 UTC at the end of a month")
         return following
     return utc
+
+
+def end_of_day(day: date) -> datetime:
+    """Return the last microsecond of ``day``, UTC: what is judged as of a date sees all of it."""
+    return datetime.combine(day, time.max, UTC)
 
 
 def format_rfc3339(moment: datetime) -> str:

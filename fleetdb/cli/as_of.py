@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime
 
 import click
 
+from fleetdb import timestamps
+
 
 def end_of_day(day: datetime) -> datetime:
-    """Return the last instant of a day, UTC: a verdict as of a date sees all of that date."""
-    start = datetime.combine(day.date(), time(), UTC)
-    return start + timedelta(days=1) - timedelta(microseconds=1)
+    """Return the last instant of a day as the command line reads one, UTC."""
+    return timestamps.end_of_day(day.date())
 
 
 class Month(click.ParamType[tuple[int, int]]):

@@ -1,12 +1,12 @@
 """Times as RFC 3339 has them, read strictly."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fleetdb.timestamps import format_rfc3339, parse_rfc3339
+from fleetdb.timestamps import end_of_day, format_rfc3339, parse_rfc3339
 
 
 @pytest.mark.parametrize(
@@ -57,3 +57,14 @@ def test_a_time_written_and_read_again_is_the_same_moment(moment: datetime) -> N
     # Python holds a local time that happens twice to be unequal to every other zone's.
     assert parse_rfc3339(format_rfc3339(moment)) == moment.astimezone(UTC)
     assert format_rfc3339(moment).endswith("Z")
+
+
+@pytest.mark.parametrize(
+    ("day", "end"),
+    [
+        (date(2025, 12, 31), "2025-12-31T23:59:59.999999Z"),
+        (date(9999, 12, 31), "9999-12-31T23:59:59.999999Z"),
+    ],
+)
+def test_a_day_ends_with_its_last_microsecond(day: date, end: str) -> None:
+    assert format_rfc3339(end_of_day(day)) == end

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 import pyarrow as pa
 import pytest
 
 from fleetdb.store.fleets import resolve_fleet
+from fleetdb.timestamps import parse_rfc3339
 from fleetdb.trend.refresh import refresh
 from fleetdb.trend.verdict import SCHEMA
 from fleetdb.warehouse.snapshot import publish
@@ -151,4 +152,9 @@ def test_verdicts_of_a_past_date_see_only_what_had_been_done(
     assert (now["vehicle"], now["n_tests"]) == ("V-0107", 4)
     ((then),) = past["items"]
     assert then["n_tests"] == 2
-    assert past["as_of"] == "2025-03-01T00:00:00Z"
+    assert then["as_of"] == "2025-02-28"
+    assert past["as_of"] == "2025-02-28T23:59:59.999999Z"
+    to_come = api.manager.get("/v1/verdicts?as_of=9999-12-31").json()
+    ((then),) = to_come["items"]
+    assert then["n_tests"] == 4
+    assert parse_rfc3339(to_come["as_of"]) <= datetime.now(UTC)
