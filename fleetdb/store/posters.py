@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session
 
 from fleetdb.errors import NotFoundError
 from fleetdb.store.stored_documents import RecordView
-from fleetdb.store.tables import TestRecordRow, VehicleIdentity, Workshop
+from fleetdb.store.tables import AccessToken, TestRecordRow, VehicleIdentity, Workshop
+from fleetdb.store.tokens import Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +19,14 @@ class Poster:
 
     token_id: int
     workshop_name: str | None
+
+
+def poster_of_token(session: Session, token_id: int | None) -> Poster | None:
+    """Return whose records a token is limited to; None for the fleet's own people."""
+    token = None if token_id is None else session.get(AccessToken, token_id)
+    if token is None or token.role != Role.WORKSHOP:
+        return None
+    return Poster(token.id, token.workshop_name)
 
 
 def posted_by(poster: Poster, fleet_id: int) -> ColumnElement[bool]:

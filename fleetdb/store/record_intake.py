@@ -6,7 +6,7 @@ from collections.abc import Hashable, Sequence
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import select
+from sqlalchemy import select, true
 
 from fleetdb.errors import Problem
 from fleetdb.records import plausibility
@@ -16,6 +16,7 @@ from fleetdb.store import rows
 from fleetdb.store.inserting import insert_all
 from fleetdb.store.intake import OfVehicle, Planned
 from fleetdb.store.lookup import register_names
+from fleetdb.store.posters import posted_by, poster_of_token
 from fleetdb.store.tables import (
     BuildReading,
     CylinderLeakReading,
@@ -42,20 +43,26 @@ class TestRecordIntake(OfVehicle[TestRecord]):
         superseded = {d.supersedes for d in documents if d.supersedes is not None}
         self._there: set[UUID] = set()
         self._superseded_by: dict[UUID, UUID] = {}
+        # What the sender may be told of.
+        self._seen: set[UUID] = set()
         if not superseded:
             return
         table = TestRecordRow
         mine = table.fleet_id == self.fleet_id
+        poster = poster_of_token(self.session, self.token_id)
+        seen = true() if poster is None else posted_by(poster, self.fleet_id)
         self._there |= set(
             self.session.scalars(
-                select(table.record_id).where(mine, table.record_id.in_(superseded))
+                select(table.record_id).where(mine, seen, table.record_id.in_(superseded))
             )
         )
+        corrected = mine & table.supersedes.in_(superseded)
         for supersedes, record_id in self.session.execute(
-            select(table.supersedes, table.record_id).where(mine, table.supersedes.in_(superseded))
+            select(table.supersedes, table.record_id).where(corrected)
         ):
             if supersedes is not None:
                 self._superseded_by[supersedes] = record_id
+        self._seen |= set(self.session.scalars(select(table.record_id).where(corrected, seen)))
 
     def check(self, document: TestRecord) -> plausibility.Findings:
         vehicle, family = self._vehicle_and_family(document, document.performed_at)
@@ -64,17 +71,14 @@ class TestRecordIntake(OfVehicle[TestRecord]):
         if old is not None and old not in self._there:
             problems.append(Problem("/supersedes", f"there is no test record {old} in this fleet"))
         elif old is not None and old in self._superseded_by:
-            problems.append(
-                Problem(
-                    "/supersedes",
-                    f"test record {old} has been superseded by {self._superseded_by[old]} "
-                    "already: supersede that one",
-                )
-            )
+            by = self._superseded_by[old]
+            told = f"by {by} already: supersede that one" if by in self._seen else "already"
+            problems.append(Problem("/supersedes", f"test record {old} has been superseded {told}"))
         return problems, remarks
 
     def plan(self, document: TestRecord) -> None:
         self._there.add(document.record_id)
+        self._seen.add(document.record_id)
         if document.supersedes is not None:
             self._superseded_by[document.supersedes] = document.record_id
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import uuid
 from collections.abc import Callable
 from typing import Any
 
@@ -74,3 +76,46 @@ def test_a_workshop_asks_for_verdicts_of_vehicles_it_has_tested(
     unseen, unknown = (workshop.get(f"/v1/vehicles/{v}/verdict") for v in ("V-2", "V-3"))
     assert unseen.status_code == unknown.status_code == 404
     assert unseen.json()["detail"].replace("V-2", "V-3") == unknown.json()["detail"]
+
+
+def test_a_workshop_corrects_no_record_it_may_not_see(any_fleet_api: Any, record: Maker) -> None:
+    api = any_fleet_api
+    north = api.client(api.token("workshop", workshop_name="North"))
+    unseen = record(workshop="South")
+    assert api.manager.post("/v1/test-records", json=unseen, headers=MINIMAL).is_success
+
+    def refusals(old: str) -> list[Any]:
+        correction = record(supersedes=old)
+        single = north.post("/v1/test-records", json=correction, headers=MINIMAL)
+        assert single.status_code == 422
+        batch = north.post(
+            "/v1/test-records/batch",
+            content=json.dumps(correction),
+            headers={"Content-Type": "application/x-ndjson"},
+        )
+        assert batch.json()["status"] == 422
+        problems = [*single.json()["errors"], *batch.json()["problems"]]
+        assert [problem["pointer"] for problem in problems] == ["/supersedes"] * 2
+        return [problem["detail"].replace(old, "it") for problem in problems]
+
+    as_unknown = refusals(str(uuid.uuid4()))
+    assert refusals(unseen["record_id"]) == as_unknown
+    corrected = record(workshop="South", supersedes=unseen["record_id"])
+    assert api.manager.post("/v1/test-records", json=corrected, headers=MINIMAL).is_success
+    assert refusals(unseen["record_id"]) == as_unknown
+
+
+def test_a_workshop_is_told_of_its_own_corrections_only(any_fleet_api: Any, record: Maker) -> None:
+    api = any_fleet_api
+    north = api.client(api.token("workshop", workshop_name="North"))
+    for corrector, is_told in ((north, True), (api.manager, False)):
+        old = record()
+        assert north.post("/v1/test-records", json=old, headers=MINIMAL).status_code == 201
+        new = record(supersedes=old["record_id"])
+        assert corrector.post("/v1/test-records", json=new, headers=MINIMAL).status_code == 201
+        answer = north.post("/v1/test-records", json=record(supersedes=old["record_id"]))
+        assert answer.status_code == 422
+        (error,) = answer.json()["errors"]
+        assert error["pointer"] == "/supersedes"
+        assert "superseded" in error["detail"]
+        assert (new["record_id"] in error["detail"]) is is_told
