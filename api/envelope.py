@@ -48,4 +48,5 @@ class EnvelopeMiddleware:
         try:
             await self.app(scope, receive, send_on)
         finally:
-            self.metrics.count_request(scope["method"], route, status, time.perf_counter() - began)
+            method = scope["method"] if scope["method"] in _METHODS else "other"
+            self.metrics.count_request(method, route, status, time.perf_counter() - began)

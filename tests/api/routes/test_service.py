@@ -35,6 +35,17 @@ def test_metrics_count_requests_by_route_and_never_by_address(api: Any) -> None:
     assert "A-1" not in answer.text
 
 
+def test_invented_methods_are_counted_together(api: Any) -> None:
+    for method in ("BREW", "WHEN"):
+        assert api.manager.request(method, "/v1/verdicts").status_code == 405
+    told = api.manager.get("/metrics").text
+    sample = (
+        r'fleetdb_http_requests_total\{process="\d+",method="other",route="none",status="405"\} 2'
+    )
+    assert re.search(sample, told) is not None
+    assert "BREW" not in told
+
+
 def test_every_metrics_line_is_a_comment_or_a_sample(api: Any) -> None:
     # Shape of the text exposition format, version 0.0.4: from memory, source not seen.
     sample = re.compile(r'[a-z_]+\{([a-z]+="[^"]*",?)+\} -?\d+(\.\d+)?(e-?\d+)?')
