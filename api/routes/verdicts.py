@@ -34,7 +34,7 @@ def get_verdicts(
     leading_cause: Annotated[list[str], Query(description="Only these causes.")] = [],  # noqa: B006
     sort: Annotated[
         VerdictOrder, Query(description="By what they are ordered; then by vehicle.")
-    ] = VerdictOrder.PROBABILITY,
+    ] = VerdictOrder.URGENCY,
 ) -> Response:
     """List the newest published verdicts, or with `as_of` those of a past date.
 

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from fleetdb.cautions import CAUTIONS
+from fleetdb.report.verdict_list import URGENCY
 
 ACTED_ON = ("stand_down", "book_in", "watch")
 # A word and a shape, so that nothing hangs on colour.
@@ -19,12 +20,7 @@ _SHAPE = {"stand_down": "■", "book_in": "▲", "watch": "◆", "sound": "●",
 
 def urgent_first(verdicts: pl.DataFrame) -> pl.DataFrame:
     """Return the verdicts to act on, most urgent first."""
-    return (
-        verdicts.filter(pl.col("state").is_in(ACTED_ON))
-        .with_columns(pl.col("state").replace_strict(ACTED_ON, range(3)).alias("rank"))
-        .sort("rank", "probability_worn", "vehicle", descending=[False, True, False])
-        .drop("rank")
-    )
+    return verdicts.filter(pl.col("state").is_in(ACTED_ON)).sort(URGENCY, pl.col("vehicle"))
 
 
 def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | None = None) -> None:

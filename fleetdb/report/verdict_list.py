@@ -17,20 +17,27 @@ StateWord = Literal["unproven", "sound", "watch", "book_in", "stand_down"]
 class VerdictOrder(StrEnum):
     """Orders of the list, the pump to act on first coming first; then by vehicle."""
 
+    URGENCY = "urgency"
     PROBABILITY = "probability"
     LIMIT_DATE = "limit_date"
     STATE = "state"
     VEHICLE = "vehicle"
 
 
+_STATE = pl.col("state").replace_strict(
+    {s.word: int(s) for s in State}, default=-1, return_dtype=pl.Float64
+)
+
+# The state first; within it the likelier worn, a probability being less than two.
+URGENCY = -(2.0 * _STATE + pl.col("probability_worn").fill_null(-0.5))
+
 # A missing figure comes last. Each order is one number per verdict, so that "after
 # this one" means the same on every page.
 _RANKS: dict[VerdictOrder, pl.Expr] = {
+    VerdictOrder.URGENCY: URGENCY,
     VerdictOrder.PROBABILITY: -pl.col("probability_below_limit").fill_null(-1.0),
     VerdictOrder.LIMIT_DATE: pl.col("limit_date_p50").cast(pl.Date).cast(pl.Int32).fill_null(2**30),
-    VerdictOrder.STATE: -pl.col("state").replace_strict(
-        {s.word: int(s) for s in State}, default=-1
-    ),
+    VerdictOrder.STATE: -_STATE,
     VerdictOrder.VEHICLE: pl.lit(0),
 }
 

@@ -6,9 +6,11 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime
 from typing import Any
 
+import polars as pl
 import pyarrow as pa
 import pytest
 
+from fleetdb.report.action_list import urgent_first
 from fleetdb.store.fleets import resolve_fleet
 from fleetdb.timestamps import parse_rfc3339
 from fleetdb.trend.refresh import refresh
@@ -36,6 +38,8 @@ def verdict_table(rows: list[tuple[str, str, float | None, date | None, str | No
                 "vehicle": vehicle,
                 "state": state,
                 "probability_below_limit": probability,
+                # Not in step with the other, so that the two orders differ.
+                "probability_worn": None if probability is None else (7 * probability) % 1,
                 "limit_date_p50": limit_date,
                 "depot": depot,
                 "pump_family": "ridge-16",
@@ -63,6 +67,7 @@ def vehicles_of(answer: Any) -> list[str]:
 @pytest.mark.parametrize(
     ("sort", "order"),
     [
+        (None, ["V-3", "V-2", "V-6", "V-5", "V-1", "V-4"]),
         ("probability", ["V-3", "V-2", "V-6", "V-5", "V-1", "V-4"]),
         ("limit_date", ["V-3", "V-6", "V-2", "V-5", "V-1", "V-4"]),
         ("state", ["V-3", "V-2", "V-6", "V-5", "V-1", "V-4"]),
@@ -71,15 +76,24 @@ def vehicles_of(answer: Any) -> list[str]:
 )
 @pytest.mark.parametrize("limit", [1, 2, 100])
 def test_pages_follow_the_order_and_leave_none_out(
-    api: Any, sort: str, order: list[str], limit: int
+    api: Any, sort: str | None, order: list[str], limit: int
 ) -> None:
     publish_fleet(api, FLEET)
-    answer = api.manager.get("/v1/verdicts", params={"sort": sort, "limit": limit})
+    query = {"limit": limit} if sort is None else {"sort": sort, "limit": limit}
+    answer = api.manager.get("/v1/verdicts", params=query)
     seen = vehicles_of(answer)
     while answer.json()["next_cursor"] is not None:
         answer = api.manager.get(answer.links["next"]["url"])
         seen += vehicles_of(answer)
     assert seen == order
+
+
+def test_the_first_page_has_the_order_of_the_printed_action_list(api: Any) -> None:
+    states = ["watch", "book_in", "stand_down"]
+    fleet = [(f"V-{n}", states[n % 3], (n * 0.37) % 1, None, None) for n in range(12)]
+    publish_fleet(api, fleet)
+    printed = urgent_first(pl.DataFrame(verdict_table(fleet)))
+    assert vehicles_of(api.manager.get("/v1/verdicts")) == printed["vehicle"].to_list()
 
 
 def test_the_list_is_filtered(api: Any) -> None:

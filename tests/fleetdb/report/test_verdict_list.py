@@ -18,6 +18,7 @@ SCHEMA = {
     "vehicle": pl.String,
     "state": pl.String,
     "probability_below_limit": pl.Float64,
+    "probability_worn": pl.Float64,
     "limit_date_p50": pl.Date,
     "depot": pl.String,
     "pump_family": pl.String,
@@ -29,6 +30,8 @@ rows = st.lists(
             "vehicle": st.text("abc", min_size=1, max_size=4),
             "state": st.sampled_from(STATES),
             "probability_below_limit": st.none() | st.floats(0, 1),
+            # Thousandths: a rank tells no two apart that differ by less than rounding.
+            "probability_worn": st.none() | st.integers(0, 1000).map(lambda n: n / 1000),
             "limit_date_p50": st.none() | st.dates(date(2020, 1, 1), date(2199, 1, 1)),
             "depot": st.sampled_from([None, "D-1", "D-2"]),
             "pump_family": st.just("fam"),
@@ -46,6 +49,10 @@ def test_the_words_of_the_states_are_those_of_the_trend() -> None:
 
 def in_order(listed: list[dict[str, Any]], order: VerdictOrder) -> list[str]:
     keys = {
+        VerdictOrder.URGENCY: lambda r: (
+            -STATES.index(r["state"]),
+            -r["probability_worn"] if r["probability_worn"] is not None else 9,
+        ),
         VerdictOrder.PROBABILITY: lambda r: (
             -r["probability_below_limit"] if r["probability_below_limit"] is not None else 9
         ),
