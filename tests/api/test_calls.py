@@ -26,6 +26,7 @@ ROUTES: dict[tuple[str, str], tuple[str, Any, set[str]]] = {
     ("GET", "/metrics"): ("/metrics", None, ALL | {NOBODY}),
     ("GET", "/v1/kits"): ("/v1/kits", None, FLEET),
     ("GET", "/v1/verdicts"): ("/v1/verdicts", None, FLEET),
+    ("GET", "/v1/scorecard"): ("/v1/scorecard", None, FLEET),
     ("GET", "/v1/tokens"): ("/v1/tokens", None, {ADMIN}),
     ("POST", "/v1/tokens"): ("/v1/tokens", TOKEN, {ADMIN}),
     ("POST", "/v1/tokens/{token_id}/revoke"): ("/v1/tokens/999/revoke", {}, {ADMIN}),
