@@ -7,14 +7,13 @@ import threading
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from fleetdb.trend.refresh import refresh
-
 from api.metrics import Metrics
 from fleetdb.errors import FleetDbError
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
 from fleetdb.store.fleets import list_fleets
 from fleetdb.timestamps import format_rfc3339
+from fleetdb.trend.refresh import refresh
 
 _log = logging.getLogger(__name__)
 _STOP_WITHIN_S = 5
