@@ -20,8 +20,9 @@ from fleetdb.records.documents import (
     TestRecord,
     Vehicle,
 )
+from fleetdb.records.flow_limits import fastest_build_bar_per_s, most_leak_ml_per_min
 from fleetdb.records.vin import vin_oddity
-from fleetdb.units import bar_from_psi
+from fleetdb.units import SECONDS_PER_MINUTE, bar_from_psi
 
 CLOCK_SLACK = timedelta(minutes=5)
 # A date has no zone: the day may have begun up to a day earlier or later in UTC.
@@ -35,6 +36,10 @@ DUTY_TOLERANCE_PCT = 2.0
 # A 12 V system never reads this much while cranking, so a 24 V one is meant.
 HIGHEST_12_V_SYSTEM_V = 15.0
 LOWEST_BATTERY_V = {12: 10.0, 24: 20.0}
+# Worn injectors return two or three times their limit: common practice, no source.
+ODD_LEAK_OVER_LIMIT = 5.0
+# The regulator may be held otherwise while pressure builds, but hardly to more than this.
+ODD_BUILD_OVER_PROOF = 1.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +124,15 @@ def check_test_record(
         return problems, list(_remarks_without_family(document))
     problems += _pressures(document, family)
     problems += _target(document, family)
+    problems += _flows(document, family)
     if document.leak is not None:
         for index, entry in enumerate(document.leak.cylinders):
             problems += _cylinder(f"/leak/cylinders/{index}/cylinder", entry.cylinder, family)
-    remarks = [*_remarks_without_family(document), *_remarks_on_conditions(document, family)]
+    remarks = [
+        *_remarks_without_family(document),
+        *_remarks_on_conditions(document, family),
+        *_remarks_on_flows(document, family),
+    ]
     return problems, remarks
 
 
@@ -185,11 +195,100 @@ def _target(document: TestRecord, family: PumpFamily) -> Iterable[Problem]:
         )
 
 
+def _flows(document: TestRecord, family: PumpFamily) -> Iterable[Problem]:
+    build, leak = document.build, document.leak
+    if build is not None:
+        ceiling = fastest_build_bar_per_s(family, _crank_rpm(document))
+        rate = build.rate_bar_per_s
+        if ceiling.excludes(rate):
+            was_psi = not ceiling.excludes(bar_from_psi(rate))
+            yield Problem(
+                "/build/rate_bar_per_s",
+                f"rate_bar_per_s {rate:g} is impossible: {family.pump_family} builds at most "
+                f"{ceiling.value:.0f} bar/s ({ceiling.because})"
+                + (": was this psi per second?" if was_psi else ""),
+            )
+    if leak is not None:
+        ceiling = most_leak_ml_per_min(family)
+        minutes = leak.duration_s / SECONDS_PER_MINUTE
+        allowed = (
+            f"{family.pump_family}'s pump delivers at most {ceiling.value:.0f} ml/min "
+            f"({ceiling.because}): check ml and duration_s"
+        )
+        alone = [i for i, e in enumerate(leak.cylinders) if ceiling.excludes(e.ml / minutes)]
+        for index in alone:
+            ml = leak.cylinders[index].ml
+            yield Problem(
+                f"/leak/cylinders/{index}/ml",
+                f"{ml:g} ml in {leak.duration_s:g} s is impossible: {allowed}",
+            )
+        total_ml = sum(entry.ml for entry in leak.cylinders)
+        if not alone and ceiling.excludes(total_ml / minutes):
+            yield Problem(
+                "/leak/cylinders",
+                f"{total_ml:g} ml of all cylinders in {leak.duration_s:g} s is impossible: "
+                f"{allowed}",
+            )
+
+
+def _crank_rpm(document: TestRecord) -> float | None:
+    return document.conditions.crank_rpm if document.conditions is not None else None
+
+
+def _remarks_on_flows(document: TestRecord, family: PumpFamily) -> Iterable[Remark]:
+    proof, build, leak = document.proof, document.build, document.leak
+    if build is not None:
+        ceiling = fastest_build_bar_per_s(family, _crank_rpm(document))
+        if ceiling.is_passed_by(build.rate_bar_per_s):
+            yield Remark(
+                "high_build_rate",
+                "/build/rate_bar_per_s",
+                f"{build.rate_bar_per_s:g} bar/s is faster than even a loss-free pump: about "
+                f"{ceiling.value:.0f} bar/s ({ceiling.because})",
+            )
+        if build.rate_bar_per_s == 0 and build.to_bar is not None:
+            yield Remark(
+                "no_build",
+                "/build/to_bar",
+                f"a rate of 0 says that pressure never rose to {build.to_bar:g} bar",
+            )
+        elif (
+            proof is not None
+            and build.to_bar is not None
+            and build.to_bar > ODD_BUILD_OVER_PROOF * proof.actual_bar
+        ):
+            yield Remark(
+                "build_above_proof",
+                "/build/to_bar",
+                f"pressure was timed up to {build.to_bar:g} bar, but the proof reached only "
+                f"{proof.actual_bar:g}",
+            )
+    limit_ml_per_min = family.leak_limit_ml_per_min
+    if leak is not None and limit_ml_per_min is not None:
+        minutes = leak.duration_s / SECONDS_PER_MINUTE
+        leak_ml_per_min = sum(entry.ml for entry in leak.cylinders) / minutes
+        if leak_ml_per_min > ODD_LEAK_OVER_LIMIT * limit_ml_per_min:
+            yield Remark(
+                "high_leak",
+                "/leak/cylinders",
+                f"{leak_ml_per_min:.0f} ml/min is many times {family.pump_family}'s limit of "
+                f"{limit_ml_per_min:g}: check ml and duration_s",
+            )
+
+
 def _remarks_without_family(document: TestRecord) -> Iterable[Remark]:
     if document.kit is None:
         yield Remark("no_kit", "/kit", "no kit named: its gauge cannot be compared with others")
     conditions = document.conditions
-    needs_temperature = document.proof is not None or document.build is not None
+    if not document.has_reading:
+        yield Remark(
+            "no_reading_yet",
+            "/traces_follow",
+            "no reading yet: it says something of the pump once its traces are there",
+        )
+    needs_temperature = (
+        document.proof is not None or document.build is not None or document.traces_follow
+    )
     if needs_temperature and (conditions is None or conditions.fuel_temp_c is None):
         yield Remark(
             "no_fuel_temperature",
@@ -208,7 +307,7 @@ def _remarks_without_family(document: TestRecord) -> Iterable[Remark]:
 
 
 def _remarks_on_conditions(document: TestRecord, family: PumpFamily) -> Iterable[Remark]:
-    crank_rpm = document.conditions and document.conditions.crank_rpm
+    crank_rpm = _crank_rpm(document)
     if crank_rpm is not None and crank_rpm < LOW_CRANK_FRACTION * family.reference_crank_rpm:
         yield Remark(
             "low_crank_speed",

@@ -159,6 +159,7 @@ def test_a_remark_says_which_field_it_is_about() -> None:
         kit=None,
         conditions={"crank_rpm": 50, "battery_v": 5},
         proof={"duty_pct": 90, "target_bar": 700, "actual_bar": 100},
+        build={"rate_bar_per_s": 310, "from_bar": 100, "to_bar": 600},
     )
 
     assert {remark.pointer for remark in remarks} == {
@@ -167,7 +168,94 @@ def test_a_remark_says_which_field_it_is_about() -> None:
         "/conditions/crank_rpm",
         "/conditions/battery_v",
         "/proof/duty_pct",
+        "/build/to_bar",
     }
+
+
+def family_with(**changes: Any) -> PumpFamily:
+    return parse_as(PumpFamily, {**FAMILY, **changes})
+
+
+def checked_with(family: PumpFamily, **changes: Any) -> plausibility.Findings:
+    record = parse_as(TestRecord, values_of(Kind.TEST_RECORDS, **changes))
+    return plausibility.check_test_record(record, VEHICLE_17, family, NOW)
+
+
+def test_a_build_rate_no_pump_could_reach_is_refused_with_the_most_it_could() -> None:
+    # K/V * Vd * n with K 2.5 GPa: 25,000 / 40 * 0.9 * 195 / 60 = 1828 bar/s, and half as
+    # much again for errors of gauge and family figures.
+    assert checked(build={"rate_bar_per_s": 1828}) == ([], [])
+    assert remark_codes(build={"rate_bar_per_s": 1829}) == ["high_build_rate"]
+    assert remark_codes(build={"rate_bar_per_s": 2742}) == ["high_build_rate"]
+
+    problem = problem_of(build={"rate_bar_per_s": 99999})
+
+    assert problem.pointer == "/build/rate_bar_per_s"
+    assert "fam-x builds at most 1828 bar/s" in problem.detail
+    assert "0.9 ml a turn into a rail of 40 ml at 195 1/min" in problem.detail
+    assert "psi" not in problem.detail
+
+
+def test_a_build_rate_in_psi_is_suspected() -> None:
+    # 310 bar/s is 4496 psi/s (NIST SP 811).
+    assert "psi" in problem_of(build={"rate_bar_per_s": 4496}).detail
+
+
+def test_without_a_crank_speed_twice_the_reference_is_the_most() -> None:
+    # 25,000 / 40 * 0.9 * 400 / 60 = 3750 bar/s, times 1.5.
+    def problems(rate: float) -> list[str]:
+        build = {"rate_bar_per_s": rate}
+        return [p.pointer for p in checked(conditions={"fuel_temp_c": 40}, build=build)[0]]
+
+    assert problems(5625) == []
+    assert problems(5626) == ["/build/rate_bar_per_s"]
+
+
+@pytest.mark.parametrize("unknown", ["rail_volume_ml", "displacement_ml_per_engine_rev"])
+def test_without_rail_or_displacement_the_rail_must_last_one_turn(unknown: str) -> None:
+    # 1600 bar in one turn at 195 1/min: 5200 bar/s, times 1.5.
+    family = family_with(**{unknown: None})
+
+    assert checked_with(family, build={"rate_bar_per_s": 5200}) == ([], [])
+    assert checked_with(family, build={"rate_bar_per_s": 7800})[0] == []
+    assert len(checked_with(family, build={"rate_bar_per_s": 7801})[0]) == 1
+
+
+def test_a_build_that_the_proof_contradicts_is_remarked_on() -> None:
+    proof = {"target_bar": 700, "actual_bar": 500}
+    for to_bar, codes in ((550, []), (551, ["build_above_proof"])):
+        build = {"rate_bar_per_s": 310, "from_bar": 100, "to_bar": to_bar}
+        assert remark_codes(proof=proof, build=build) == codes
+    assert remark_codes(build={"rate_bar_per_s": 0, "to_bar": 300}) == ["no_build"]
+
+
+def leak_of(duration_s: float, *ml: float) -> dict[str, Any]:
+    cylinders = [{"cylinder": n, "ml": volume} for n, volume in enumerate(ml, 1)]
+    return {"duration_s": duration_s, "cylinders": cylinders}
+
+
+def test_more_leak_than_the_pump_delivers_is_refused_where_it_stands() -> None:
+    # 0.9 ml a turn at 2,000 1/min is 1800 ml/min, times 1.5.
+    problem = problem_of(leak=leak_of(1, 1, 99999))
+
+    assert problem.pointer == "/leak/cylinders/1/ml"
+    assert "99999 ml in 1 s is impossible" in problem.detail
+    assert "1800 ml/min (0.9 ml a turn at 2000 1/min)" in problem.detail
+    assert checked(leak=leak_of(60, 1350, 1350))[0] == []
+    assert problem_of(leak=leak_of(60, 1350, 1351)).pointer == "/leak/cylinders"
+
+
+def test_without_a_displacement_five_ml_a_turn_are_the_most() -> None:
+    family = family_with(displacement_ml_per_engine_rev=None)
+
+    assert checked_with(family, leak=leak_of(60, 15000))[0] == []
+    assert len(checked_with(family, leak=leak_of(60, 15001))[0]) == 1
+
+
+def test_a_leak_many_times_the_limit_is_remarked_on() -> None:
+    assert remark_codes(leak=leak_of(60, 500, 500)) == []
+    assert remark_codes(leak=leak_of(60, 500, 501)) == ["high_leak"]
+    assert checked_with(family_with(leak_limit_ml_per_min=None), leak=leak_of(60, 1500)) == ([], [])
 
 
 def test_vehicles_need_a_known_family_and_a_believable_date() -> None:
