@@ -20,6 +20,8 @@ FAMILY: dict[str, Any] = {
     "cylinders": 4,
     "rail_volume_ml": 40,
     "displacement_ml_per_engine_rev": 0.9,
+    "pump_strokes_per_engine_rev": 1.5,
+    "pumping_elements": 3,
     "proof_ratio_limit": 0.85,
     "leak_limit_ml_per_min": 200,
     "reference_fuel_temp_c": 40,
@@ -72,6 +74,7 @@ TEST_RECORD: dict[str, Any] = {
             {"cylinder": 4, "ml": 13},
         ],
     },
+    "traces_follow": None,
     "note": "warm, after a run",
     "supersedes": None,
 }

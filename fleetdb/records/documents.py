@@ -12,7 +12,7 @@ from typing import Annotated, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from fleetdb.records.fields import Date, Name, Number, Text, Time, Uuid, WholeNumber
+from fleetdb.records.fields import Date, Flag, Name, Number, Text, Time, Uuid, WholeNumber
 
 
 class Document(BaseModel):
@@ -56,6 +56,10 @@ class PumpFamily(Document):
     cylinders: Cylinder
     rail_volume_ml: Annotated[Number, Field(gt=0, le=10_000)] | None = None
     displacement_ml_per_engine_rev: Annotated[Number, Field(gt=0, le=1_000)] | None = None
+    # Delivery strokes per turn of the engine, and the strokes after which the same plunger
+    # delivers again: with both, a trace can tell a weak pumping element.
+    pump_strokes_per_engine_rev: Annotated[Number, Field(gt=0, le=20)] | None = None
+    pumping_elements: Annotated[WholeNumber, Field(ge=1, le=12)] | None = None
     proof_ratio_limit: Annotated[Number, Field(gt=0, le=1.5)]
     leak_limit_ml_per_min: Annotated[Number, Field(gt=0, le=10_000)] | None = None
     reference_fuel_temp_c: Annotated[Number, Field(ge=-40, le=150)]
@@ -175,7 +179,11 @@ class Leak(Document):
 
 
 class TestRecord(Document):
-    """One visit's readings and the conditions they were taken under."""
+    """One visit's readings and the conditions they were taken under.
+
+    ``traces_follow`` says that pressure traces come after it: such a record may come
+    without a reading, and its proof and build are then worked out from the traces.
+    """
 
     __test__ = False  # not a test class, whatever pytest makes of the name
 
@@ -191,14 +199,22 @@ class TestRecord(Document):
     proof: Proof | None = None
     build: Build | None = None
     leak: Leak | None = None
+    traces_follow: Flag | None = None
     note: Text | None = None
     supersedes: Uuid | None = None
 
+    @property
+    def has_reading(self) -> bool:
+        """True when a figure was sent with the record itself."""
+        return self.proof is not None or self.build is not None or self.leak is not None
+
     @model_validator(mode="after")
     def _holds_a_reading(self) -> Self:
-        if self.proof is None and self.build is None and self.leak is None:
+        if not self.has_reading and not self.traces_follow:
             raise PydanticCustomError(
-                "at:", "holds no reading: give at least one of proof, build, leak"
+                "at:",
+                "holds no reading: give at least one of proof, build, leak, or "
+                "traces_follow: true when its pressure traces will be sent",
             )
         if self.supersedes == self.record_id:
             raise PydanticCustomError("at:/supersedes", "a record cannot supersede itself")

@@ -73,6 +73,7 @@ def _uuid(value: Any) -> Any:
 
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 WholeNumber = Annotated[int, Strict(), BeforeValidator(_whole_number, json_schema_input_type=int)]
+Flag = Annotated[bool, Strict()]
 Name = Annotated[
     str,
     Strict(),

@@ -34,6 +34,7 @@ _PLAIN_WORDS = {
     "less_than": "must be below {lt:g}",
     "less_than_equal": "must be at most {le:g}",
     "enum": "must be one of {expected}",
+    "bool_type": "expected true or false, without quotes",
 }
 
 

@@ -165,6 +165,7 @@ def test_record_values(
         "fuel_temp_c": conditions.fuel_temp_c,
         "crank_rpm": conditions.crank_rpm,
         "battery_v": conditions.battery_v,
+        "traces_follow": document.traces_follow,
         "note": document.note,
         "supersedes": document.supersedes,
         "posted_by_token_id": token_id,
@@ -244,6 +245,7 @@ def test_record_document(
                 for entry in sorted(cylinders, key=lambda entry: entry.cylinder)
             ],
         ),
+        traces_follow=row.traces_follow,
         note=row.note,
         supersedes=row.supersedes,
     )

@@ -9,9 +9,19 @@ change, written in the same transaction, and is also the feed the mirror follows
 from __future__ import annotations
 
 from datetime import date, datetime
+from typing import Any
 from uuid import UUID
 
-from sqlalchemy import JSON, ForeignKey, Index, Integer, String, UniqueConstraint, text
+from sqlalchemy import (
+    JSON,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    String,
+    UniqueConstraint,
+    text,
+)
 from sqlalchemy.orm import Mapped, mapped_column
 
 from fleetdb.store.columns import Base, FleetId, NameText, RowId
@@ -93,6 +103,8 @@ class PumpFamilyVersion(_Received, Base):
     cylinders: Mapped[int]
     rail_volume_ml: Mapped[float | None]
     displacement_ml_per_engine_rev: Mapped[float | None]
+    pump_strokes_per_engine_rev: Mapped[float | None]
+    pumping_elements: Mapped[int | None]
     proof_ratio_limit: Mapped[float]
     leak_limit_ml_per_min: Mapped[float | None]
     reference_fuel_temp_c: Mapped[float]
@@ -158,6 +170,7 @@ class TestRecordRow(_Received, Base):
     fuel_temp_c: Mapped[float | None]
     crank_rpm: Mapped[float | None]
     battery_v: Mapped[float | None]
+    traces_follow: Mapped[bool | None]
     note: Mapped[str | None]
     supersedes: Mapped[UUID | None]
     posted_by_token_id: Mapped[int | None] = mapped_column(ForeignKey("access_tokens.id"))
@@ -222,6 +235,70 @@ class Receipt(Base):
 
     __tablename__ = "receipts"
     test_record_id: Mapped[int] = mapped_column(ForeignKey("test_records.id"), primary_key=True)
+    body: Mapped[str]
+
+
+class TraceRow(_Received, Base):
+    """A pressure trace of a test record: its original, compressed, and how it was sampled.
+
+    ``digest`` is that of record, kind and samples, whatever file they came in;
+    ``original_sha256`` that of the original's bytes. ``inlet_valve_unplugged`` is None where
+    the sender did not say.
+    """
+
+    __tablename__ = "traces"
+    __table_args__ = (UniqueConstraint("fleet_id", "trace_id"),)
+    trace_id: Mapped[UUID]
+    test_record_id: Mapped[int] = mapped_column(ForeignKey("test_records.id"), index=True)
+    kind: Mapped[str] = mapped_column(String(20))
+    inlet_valve_unplugged: Mapped[bool | None]
+    media_type: Mapped[str] = mapped_column(String(60))
+    original_zstd: Mapped[bytes] = mapped_column(LargeBinary)
+    original_size_bytes: Mapped[int]
+    original_sha256: Mapped[str] = mapped_column(String(64))
+    n_samples: Mapped[int]
+    rate_hz: Mapped[float]
+    posted_by_token_id: Mapped[int | None] = mapped_column(ForeignKey("access_tokens.id"))
+
+
+class TraceFiguresRow(Base):
+    """What one version of the method makes of a trace; the newest row of a trace rules.
+
+    ``figures`` holds everything, with uncertainties; the columns after ``remarks`` repeat
+    what the trend reads, null where the trace does not say it or must not be used for it.
+    """
+
+    __tablename__ = "trace_figures"
+    id: Mapped[RowId]
+    fleet_id: Mapped[FleetId]
+    trace_row_id: Mapped[int] = mapped_column(ForeignKey("traces.id"), index=True)
+    method: Mapped[int]
+    computed_at: Mapped[datetime]
+    figures: Mapped[dict[str, Any]] = mapped_column(JSON)
+    remarks: Mapped[list[dict[str, str]]] = mapped_column(JSON)
+    proof_duty_pct: Mapped[float | None]
+    proof_target_bar: Mapped[float | None]
+    proof_actual_bar: Mapped[float | None]
+    proof_sd_bar: Mapped[float | None]
+    build_rate_bar_per_s: Mapped[float | None]
+    build_sd_bar_per_s: Mapped[float | None]
+    build_from_bar: Mapped[float | None]
+    build_to_bar: Mapped[float | None]
+    fuel_temp_c: Mapped[float | None]
+    crank_rpm: Mapped[float | None]
+    hold_leak_ml_per_min: Mapped[float | None]
+    hold_leak_sd_ml_per_min: Mapped[float | None]
+    strokes_told_apart: Mapped[bool | None]
+    weak_element: Mapped[int | None]
+    weak_element_share: Mapped[float | None]
+    regulator_departure_bar: Mapped[float | None]
+
+
+class TraceReceipt(Base):
+    """The answer a trace's sender got, kept so that the same trace again gets the same answer."""
+
+    __tablename__ = "trace_receipts"
+    trace_row_id: Mapped[int] = mapped_column(ForeignKey("traces.id"), primary_key=True)
     body: Mapped[str]
 
 

@@ -60,6 +60,8 @@ def test_every_field_makes_a_difference(kind: Kind) -> None:
         "part": "injector" if kind is Kind.FINDINGS else None,
         "outcome": "no_fault_found",
         "applies_from": "2024-01-01",
+        "pumping_elements": 4,
+        "traces_follow": True,
         "conditions": {"fuel_temp_c": 38.5},
         "proof": {"target_bar": 700, "actual_bar": 650},
         "build": {"rate_bar_per_s": 310},

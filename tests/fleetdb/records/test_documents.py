@@ -31,6 +31,7 @@ WRONG_DATE = ["2024-02-30", "2024-W01-1", "24-01-01", "2024-1-1", "2024-01-01T00
 WRONG_UUID = [17, "17", "{0000000-0000-4000-8000-00000000000}", "0" * 36, "g" * 8 + "-0000" * 7]
 WRONG_WHOLE = [1.5, "1", 0, -1, 25]
 WRONG_CHOICE = ["", "gearbox", 1]
+WRONG_FLAG = ["true", "", 0, 1]
 
 
 def fields_of(model: type[BaseModel], at: tuple[str | int, ...] = ()) -> Iterator[tuple[Any, Any]]:
@@ -59,6 +60,8 @@ def wrong_values(path: tuple[str | int, ...], schema: dict[str, Any]) -> list[An
     types = {choice.get("type") for choice in choices}
     if any("$ref" in choice for choice in choices):
         return [*WRONG_FOR_ANY, *WRONG_CHOICE]
+    if "boolean" in types:
+        return [*(value for value in WRONG_FOR_ANY if value is not True), *WRONG_FLAG]
     if "integer" in types:
         return [*WRONG_FOR_ANY, *WRONG_NUMBER, *WRONG_WHOLE]
     if "number" in types:
@@ -147,7 +150,7 @@ def test_the_example_of_each_kind_fills_every_field(kind: Kind) -> None:
 
     assert isinstance(document, Document)
     missing = {path for path, _ in fields_of(kind.model) if _value(document, path) is None}
-    assert missing <= {("applies_from",), ("supersedes",)}
+    assert missing <= {("applies_from",), ("supersedes",), ("traces_follow",)}
 
 
 def _value(document: Any, path: tuple[str | int, ...]) -> Any:
@@ -214,6 +217,16 @@ def test_fields_that_contradict_each_other_are_refused(
     [problem] = caught.value.problems
     assert problem.pointer == pointer
     assert said in problem.detail
+
+
+def test_a_record_may_come_before_its_figures_only_when_it_says_that_traces_follow() -> None:
+    bare = {name: EXAMPLES[Kind.TEST_RECORDS][name] for name in ("record_id", "vehicle", "note")}
+    bare["performed_at"] = EXAMPLES[Kind.TEST_RECORDS]["performed_at"]
+
+    assert parse_document(Kind.TEST_RECORDS, {**bare, "traces_follow": True})
+    for values in (bare, {**bare, "traces_follow": False}):
+        with pytest.raises(InvalidInputError, match=r"holds no reading.*traces_follow"):
+            parse_document(Kind.TEST_RECORDS, values)
 
 
 def test_a_whole_number_may_be_written_with_a_point() -> None:
