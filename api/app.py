@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 from importlib.metadata import version
 
 from anyio import to_thread
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 
 from api.calls import Services
 from api.envelope import EnvelopeMiddleware
@@ -15,6 +15,7 @@ from api.errors import install_error_answers
 from api.methods import MethodsMiddleware, RouteTable
 from api.metrics import Metrics
 from api.openapi import DocumentedApi
+from api.parameters import require_known_parameters
 from api.refresher import Refresher
 from api.requests import TokenRequest, VehicleAmendment, VoidRequest
 from api.resources import RESOURCES
@@ -105,7 +106,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
     )
     install_error_answers(app)
     for router in routers:
-        app.include_router(router)
+        app.include_router(router, dependencies=[Depends(require_known_parameters)])
     app.add_middleware(MethodsMiddleware, table=table)
     app.add_middleware(EnvelopeMiddleware, table=table, metrics=metrics)
     app.add_middleware(SlashesMiddleware)
