@@ -8,16 +8,17 @@ from typing import Any
 
 import pyarrow as pa
 
+from fleetdb.trend.book_in_line import BookInLine
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.series import Series
 
 _TABLES_AS_THEY_ARE = ("kit_bias", "usual_fuel_temp", "usual_crank_speed", "usual_leak")
-CONTEXT_TABLES = ("constants", *_TABLES_AS_THEY_ARE)
+CONTEXT_TABLES = ("constants", "book_in_line", *_TABLES_AS_THEY_ARE)
 """The published tables a context is made of."""
 
 
-METHOD = 1
+METHOD = 2
 """Version of the method. Raise it with any change that an older snapshot cannot serve."""
 
 
@@ -31,6 +32,7 @@ class FleetContext:
     """
 
     constants: dict[str, FamilyConstants]
+    line: BookInLine
     kit_bias: pa.Table
     usual_fuel_temp: pa.Table
     usual_crank_speed: pa.Table
@@ -49,6 +51,7 @@ class FleetContext:
         }
         return cls(
             constants=constants,
+            line=BookInLine.of(tables["book_in_line"]),
             **{name: tables[name] for name in _TABLES_AS_THEY_ARE},
         )
 

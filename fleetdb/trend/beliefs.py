@@ -52,6 +52,10 @@ class RecordBelief(NamedTuple):
     """ln ratio minus what was expected of it from the tests before."""
     var_ratio_residual: Floats
 
+    def rows(self, which: NDArray[np.bool_]) -> RecordBelief:
+        """Return the beliefs at the records of a mask."""
+        return RecordBelief._make(values[which] for values in self)
+
 
 class LookAhead(NamedTuple):
     """What comes of a pump from each cell of the grid, shape (..., n_rows, n_reserves)."""
@@ -78,6 +82,10 @@ class PumpBelief(NamedTuple):
     p_starved: Floats
     """Probability that the supply, not the pump, holds the reserve down."""
     log_evidence: Floats
+
+    def rows(self, which: NDArray[np.bool_]) -> PumpBelief:
+        """Return the beliefs of the pumps of a mask."""
+        return PumpBelief._make(values[which] for values in self)
 
 
 def empty_record_belief(n_records: int) -> RecordBelief:

@@ -9,6 +9,7 @@ Stage by stage: ``series`` puts each record on its pump and says what its condit
 from __future__ import annotations
 
 import math
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -19,7 +20,8 @@ from numpy.typing import NDArray
 
 from fleetdb.trend import queries
 from fleetdb.trend.assessment import METHOD, Assessment, FleetContext
-from fleetdb.trend.beliefs import RecordBelief
+from fleetdb.trend.beliefs import PumpBelief, RecordBelief
+from fleetdb.trend.book_in_line import BookInLine, Walked, book_in_line
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import Levels, look_ahead, run_filter
 from fleetdb.trend.kit_table import kit_bias_from_table, kit_bias_table, kits_table
@@ -77,18 +79,23 @@ def assess(
     )
     _keep_corrections(connection, families)
     queries.keep(connection, "usual_leak")
-    verdicts = _judge(connection, known, families, constants, moment, policy)
+    now_y = _year(moment)
+    followed = _follow(connection, families, constants, known, now_y, policy)
+    line = book_in_line([each.walked(now_y) for each in followed], now_y, policy)
+    present = [each.present() for each in followed]
+    verdicts = _judge(connection, known, present, constants, moment, policy, line)
     tables = {
         "verdicts": verdicts,
         "kits": kits_table(bias, known.kit_names, families),
         "kit_bias": kit_bias_table(bias, known.kit_names),
         "constants": _constants_table(constants),
+        "book_in_line": line.table(),
         **{
             name: connection.table(name).to_arrow_table()
             for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak")
         },
     }
-    return Assessment(tables=tables, meta=_meta(verdicts))
+    return Assessment(tables=tables, meta=_meta(verdicts, line))
 
 
 def assess_vehicle(
@@ -109,7 +116,7 @@ def assess_vehicle(
         for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak"):
             connection.register(name, getattr(context, name))
     known = known_at(connection, moment, with_usual_conditions=context is None)
-    families = known.families
+    families = [series.of_present_pumps() for series in known.families]
     if context is not None:
         bias = kit_bias_from_table(context.kit_bias, known.kit_names)
         families = [apply_kit_bias(series, bias) for series in families]
@@ -120,11 +127,17 @@ def assess_vehicle(
         s.pump_family: context.constants_of(s) if context else starting_constants(s)
         for s in families
     }
-    return _judge(connection, known, families, constants, moment, policy)
+    followed = _follow(connection, families, constants, known, _year(moment), policy)
+    line = context.line if context is not None else book_in_line([], _year(moment), policy)
+    return _judge(connection, known, followed, constants, moment, policy, line)
 
 
 def _bare_utc(moment: datetime) -> datetime:
     return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment
+
+
+def _year(moment: datetime) -> float:
+    return float(years(np.array([moment], dtype="datetime64[us]"))[0])
 
 
 def _keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Series]) -> None:
@@ -139,29 +152,46 @@ def _keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Seri
     connection.register("corrections", pa.table(columns))
 
 
-def _judge(
+@dataclass(frozen=True)
+class _Followed:
+    """Pumps of a family and what the filter thinks of them."""
+
+    series: Series
+    records: RecordBelief
+    pumps: PumpBelief
+
+    def present(self) -> _Followed:
+        """Return the same of the pumps that are still fitted."""
+        fitted = self.series.still_fitted
+        own = np.repeat(fitted, np.diff(self.series.offsets))
+        return _Followed(
+            self.series.of_present_pumps(), self.records.rows(own), self.pumps.rows(fitted)
+        )
+
+    def walked(self, now_y: float) -> Walked:
+        """Return what the fleet-wide line is found from."""
+        ended_y = years(self.series.pumps["ended_at"].to_numpy())
+        return Walked(
+            offsets=self.series.offsets,
+            at_y=self.series.readings.at_y,
+            p_worn=self.records.p_worn,
+            end_y=np.where(np.isnan(ended_y), now_y, ended_y),
+        )
+
+
+def _follow(
     connection: duckdb.DuckDBPyConnection,
-    known: Known,
     families: list[Series],
     constants: dict[str, FamilyConstants],
-    as_of: datetime,
+    known: Known,
+    now_y: float,
     policy: Policy,
-) -> pa.Table:
-    now_y = float(years(np.array([as_of], dtype="datetime64[us]"))[0])
-    answers = {
-        "tests": queries.answer(connection, "latest_tests"),
-        "leaks": queries.answer(
-            connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
-        ),
-        "failures": queries.answer(connection, "pump_failures", as_of=as_of),
-        "repairs": queries.answer(connection, "repaired_since"),
-        **second_opinions(connection, families, as_of),
-    }
-    parts = []
-    for whole in families:
-        series = whole.of_present_pumps()
+) -> list[_Followed]:
+    repairs = queries.answer(connection, "repaired_since")
+    followed = []
+    for series in families:
         own, limit = constants[series.pump_family], known.limits[series.pump_family]
-        repaired = _aligned(answers["repairs"], series.pumps["pump_id"].to_numpy())
+        repaired = _aligned(repairs, series.pumps["pump_id"].to_numpy())
         records, pumps = run_filter(
             series.readings,
             series.windows,
@@ -173,8 +203,40 @@ def _judge(
             look_ahead(own, Levels(limit, max(policy.act_reserve, limit), policy.notice_days)),
             (~np.isnat(repaired["repaired_at"])).astype(float),
         )
+        followed.append(_Followed(series, records, pumps))
+    return followed
+
+
+def _judge(
+    connection: duckdb.DuckDBPyConnection,
+    known: Known,
+    followed: list[_Followed],
+    constants: dict[str, FamilyConstants],
+    as_of: datetime,
+    policy: Policy,
+    line: BookInLine,
+) -> pa.Table:
+    """Return the verdicts of pumps that are all still fitted."""
+    answers = {
+        "tests": queries.answer(connection, "latest_tests"),
+        "leaks": queries.answer(
+            connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+        ),
+        "failures": queries.answer(connection, "pump_failures", as_of=as_of),
+        **second_opinions(connection, [each.series for each in followed], as_of),
+    }
+    parts = []
+    for each in followed:
+        series, records, pumps = each.series, each.records, each.pumps
+        own, limit = constants[series.pump_family], known.limits[series.pump_family]
         states, since_record = states_of(
-            series.offsets, records.p_worn, records.p_below, pumps.p_worn, pumps.p_below, policy
+            series.offsets,
+            records.p_worn,
+            records.p_below,
+            pumps.p_worn,
+            pumps.p_below,
+            policy,
+            line.book_in_from,
         )
         facts = _facts(series, answers, records, limit, own, known.kit_names)
         in_a_row = facts.below_in_a_row >= policy.below_in_a_row
@@ -291,7 +353,7 @@ def _constants_table(constants: dict[str, FamilyConstants]) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=pa.schema(fields))
 
 
-def _meta(verdicts: pa.Table) -> dict[str, Any]:
+def _meta(verdicts: pa.Table, line: BookInLine) -> dict[str, Any]:
     states = verdicts["state"].to_pylist()
     worn = verdicts["probability_worn"].to_numpy()
     acted = np.isin(states, [State.BOOK_IN.word, State.STAND_DOWN.word])
@@ -301,4 +363,5 @@ def _meta(verdicts: pa.Table) -> dict[str, Any]:
         "vehicles_by_state": {state.word: states.count(state.word) for state in State},
         # Each entry is wrong with the chance that its pump is not worn after all.
         "expected_false_entries": float((1.0 - worn[acted]).sum()),
+        "book_in_line": asdict(line),
     }

@@ -57,8 +57,13 @@ class Series:
 
     def of_present_pumps(self) -> Series:
         """Return the series of the pumps that are still fitted."""
-        present = self.pumps["ended_at"].is_null().to_numpy(zero_copy_only=False)
-        return self._with(np.repeat(present, np.diff(self.offsets)), present)
+        fitted = self.still_fitted
+        return self._with(np.repeat(fitted, np.diff(self.offsets)), fitted)
+
+    @property
+    def still_fitted(self) -> NDArray[np.bool_]:
+        """Which pumps no other has replaced, shape (n_pumps,)."""
+        return self.pumps["ended_at"].is_null().to_numpy(zero_copy_only=False)
 
     def _with(self, records: NDArray[np.bool_], pumps: NDArray[np.bool_]) -> Series:
         kept_until = np.concatenate([[0], np.cumsum(records)])

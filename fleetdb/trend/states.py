@@ -1,9 +1,8 @@
 """Stage 8, first part: from probabilities to a state that does not flap.
 
 A pump enters a state at one probability and leaves it only at a lower one, judged anew at
-each of its tests and at the date of the verdict. The lines are policy, not statistics: they
-were chosen on generated fleets of several kinds (DEVELOPERS.md says which) so that most
-gradual failures are called a month ahead with few needless book-ins.
+each of its tests and at the date of the verdict. The lines are policy, not statistics; that of a
+book-in is found for each fleet (``book_in_line``).
 """
 
 from __future__ import annotations
@@ -44,7 +43,8 @@ class Policy:
     """What ``probability_below_limit`` looks ahead. [d]"""
     watch_from: float = 0.30
     watch_until: float = 0.15
-    book_in_from: float = 0.55
+    needless_per_100_vehicle_years: float = 1.6
+    """Book-ins of pumps not worn that are put up with, per 100 vehicle-years of such pumps."""
     book_in_until: float = 0.25
     stand_down_from: float = 0.60
     stand_down_until: float = 0.30
@@ -89,6 +89,7 @@ def states_of(
     worn_now: Floats,
     below_now: Floats,
     policy: Policy,
+    book_in_from: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return each pump's state and the record that brought it about.
 
@@ -101,6 +102,8 @@ def states_of(
         limit now.
     worn_now, below_now
         The same of each pump at the date of the verdict.
+    book_in_from
+        Probability of being worn at which a pump is booked in. [-]
 
     Returns
     -------
@@ -114,7 +117,7 @@ def states_of(
     lines = (
         policy.watch_from,
         policy.watch_until,
-        policy.book_in_from,
+        book_in_from,
         policy.book_in_until,
         policy.stand_down_from,
         policy.stand_down_until,

@@ -3,16 +3,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fleetdb.trend.book_in_line import LINES
 from fleetdb.trend.states import Policy, State, states_of
 
 POLICY = Policy(
     watch_from=0.2,
     watch_until=0.1,
-    book_in_from=0.6,
     book_in_until=0.3,
     stand_down_from=0.7,
     stand_down_until=0.4,
 )
+
+
+BOOK_IN_FROM = 0.6
 
 
 def walk(worn: list[float], below: list[float] | None = None) -> tuple[State, int]:
@@ -25,6 +28,7 @@ def walk(worn: list[float], below: list[float] | None = None) -> tuple[State, in
         np.array(worn[-1:]),
         np.array(below[-1:]),
         POLICY,
+        BOOK_IN_FROM,
     )
     return State(int(states[0])), int(since[0])
 
@@ -80,7 +84,7 @@ def test_pumps_do_not_mix() -> None:
     worn, below = np.array([0.7, 0.7, 0.0]), np.zeros(3)
 
     states, since = states_of(
-        offsets, worn, below, np.array([0.5, 0.0, 0.05]), np.zeros(3), Policy()
+        offsets, worn, below, np.array([0.5, 0.0, 0.05]), np.zeros(3), Policy(), BOOK_IN_FROM
     )
 
     assert states.tolist() == [State.BOOK_IN, State.SOUND, State.SOUND]
@@ -90,7 +94,7 @@ def test_pumps_do_not_mix() -> None:
 def test_no_pumps_have_no_states() -> None:
     none = np.empty(0)
 
-    states, since = states_of(np.array([0]), none, none, none, none, POLICY)
+    states, since = states_of(np.array([0]), none, none, none, none, POLICY, BOOK_IN_FROM)
 
     assert len(states) == len(since) == 0
 
@@ -98,8 +102,8 @@ def test_no_pumps_have_no_states() -> None:
 def test_the_policy_leaves_every_state_at_a_lower_line_than_it_is_entered() -> None:
     policy = Policy()
 
-    assert policy.watch_until < policy.watch_from <= policy.book_in_from
-    assert policy.book_in_until < policy.book_in_from
+    assert policy.watch_until < policy.watch_from <= LINES[0]
+    assert policy.book_in_until < LINES[0]
     assert policy.stand_down_until < policy.stand_down_from
 
 

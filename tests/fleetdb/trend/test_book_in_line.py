@@ -1,0 +1,106 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fleetdb.trend.book_in_line import LINES, BookInLine, Walked, book_in_line
+from fleetdb.trend.states import Policy
+
+NOW_Y = 24.0
+POLICY = Policy()
+
+
+def fleet(n_pumps: int, peak: float | np.ndarray, tests_a_year: int = 6, years: int = 2) -> Walked:
+    """Return pumps that look sound but for one test, half way, at ``peak``."""
+    n_tests = tests_a_year * years
+    p_worn = np.full((n_pumps, n_tests), 0.01)
+    p_worn[:, n_tests // 2] = peak
+    at_y = NOW_Y - years + (np.arange(n_tests) + 0.5) / tests_a_year
+    return Walked(
+        offsets=np.arange(n_pumps + 1) * n_tests,
+        at_y=np.tile(at_y, n_pumps),
+        p_worn=p_worn.ravel(),
+        end_y=np.full(n_pumps, NOW_Y),
+    )
+
+
+def mixed(n_sound: int, n_peaks: int, peak: float) -> Walked:
+    return fleet(n_sound + n_peaks, np.repeat([0.01, peak], [n_sound, n_peaks]))
+
+
+def test_a_fleet_easy_to_tell_gets_the_lowest_line() -> None:
+    assert book_in_line([fleet(5000, 0.01)], NOW_Y, POLICY).book_in_from == LINES[0]
+
+
+def test_the_line_rises_just_above_what_would_be_too_many() -> None:
+    # 100 pumps in 2000 peak at 0.71: 29 needless book-ins in some 3900 years are within the
+    # allowance of 1.6 per 100 years; 400 of them, 116 needless, are not.
+    few = book_in_line([mixed(1900, 100, 0.71)], NOW_Y, POLICY)
+    many = book_in_line([mixed(1600, 400, 0.71)], NOW_Y, POLICY)
+
+    assert few.book_in_from < 0.71
+    assert 0.71 < many.book_in_from <= 0.74
+
+
+def test_the_expected_rate_is_the_sum_of_the_chances_of_being_wrong() -> None:
+    line = book_in_line([mixed(4000, 60, 0.95)], NOW_Y, POLICY)
+
+    # Each first test is two months into the history, and 0.01 of each year is not healthy.
+    years = 4060 * (2 - 1 / 12) * 0.99
+    leaning = 150 * 1.9 / 100 * ((1 - line.book_in_from) / 0.35) ** 1.5
+    assert line.healthy_vehicle_years == pytest.approx(years, rel=0.01)
+    assert line.needless_per_100_vehicle_years == pytest.approx(
+        100 * (60 * 0.05 + leaning) / (line.healthy_vehicle_years + 150), rel=1e-9
+    )
+
+
+def test_what_lies_more_than_two_years_back_does_not_count() -> None:
+    long_ago = mixed(0, 2000, 0.6)
+    long_ago = Walked(long_ago.offsets, long_ago.at_y - 2.5, long_ago.p_worn, long_ago.end_y - 2.5)
+
+    assert book_in_line([long_ago], NOW_Y, POLICY).healthy_vehicle_years == 0.0
+
+
+def test_a_pump_that_wavers_above_the_lower_line_is_booked_in_once() -> None:
+    def rate(later: list[float]) -> float:
+        pumps = Walked(
+            offsets=np.arange(301) * 8,
+            at_y=np.tile(NOW_Y - 1 + np.arange(8) / 8, 300),
+            p_worn=np.tile([0.01, 0.01, 0.01, 0.95, *later], 300),
+            end_y=np.full(300, NOW_Y),
+        )
+        line = book_in_line([pumps], NOW_Y, POLICY)
+        leaning = 150 * 1.9 / 100 * ((1 - line.book_in_from) / 0.35) ** 1.5
+        years = line.healthy_vehicle_years + 150
+        return line.needless_per_100_vehicle_years * years / 100 - leaning
+
+    wavering, falling_back = [0.4, 0.95, 0.4, 0.95], [0.2, 0.95, 0.2, 0.95]
+    assert rate(wavering) == pytest.approx(300 * 0.05)
+    assert rate(falling_back) == pytest.approx(3 * 300 * 0.05)
+
+
+def test_a_first_and_a_second_test_book_nothing_in() -> None:
+    early = Walked(
+        offsets=np.arange(501) * 2,
+        at_y=np.tile([NOW_Y - 0.5, NOW_Y - 0.2], 500),
+        p_worn=np.full(1000, 0.9),
+        end_y=np.full(500, NOW_Y),
+    )
+
+    unproven = book_in_line([early], NOW_Y, POLICY)
+    none = book_in_line([], NOW_Y, POLICY)
+
+    assert unproven.book_in_from <= none.book_in_from
+
+
+def test_a_fleet_without_records_leans_on_what_generated_fleets_showed() -> None:
+    line = book_in_line([], NOW_Y, POLICY)
+
+    assert line.healthy_vehicle_years == 0.0
+    assert 0.6 < line.book_in_from < 0.75
+
+
+def test_a_line_survives_being_published() -> None:
+    line = book_in_line([mixed(900, 100, 0.66)], NOW_Y, POLICY)
+
+    assert BookInLine.of(line.table()) == line
