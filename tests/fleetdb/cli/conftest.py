@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from fleetdb.cli.main import run_with
+from fleetdb.cli.commands import run_with
 from fleetdb.settings import Settings
 
 

@@ -1,69 +1,61 @@
-"""The command line as a whole: what there is, and what failures end with."""
+"""The first moments of the ``fleetdb`` command, as a process of its own."""
 
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from fleetdb.settings import Settings
-from fleetdb.store import connecting
-from fleetdb.store.engine import open_store
-from tests.fleetdb.cli.conftest import Run
+# Stands in for a library whose import takes long: it says where it is, and waits.
+_SLOW = """
+import sys, time
+class Slow:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            print("importing", flush=True)
+            time.sleep(20)
+sys.meta_path.insert(0, Slow())
+from fleetdb.cli.main import run
+sys.argv = ["fleetdb", "verdicts", "--help"]
+run()
+"""
 
 
-def test_the_version_and_an_unknown_command(run: Run) -> None:
-    assert run("--version").out.startswith("fleetdb, version ")
-    ran = run("fly")
-    assert ran.code == 2
-    assert "No such command 'fly'" in ran.err
+@pytest.mark.parametrize("module", ["sqlalchemy", "fleetdb.cli.verdicts", "duckdb"])
+def test_an_interruption_while_importing_is_a_clean_exit(module: str, tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-c", _SLOW.format(module=module)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "FLEETDB_HOME": str(tmp_path)},
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "importing\n"
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=15)
+
+    # 130: 128 and the number of SIGINT, as shells have it (POSIX: greater than 128).
+    assert (process.returncode, out, err) == (130, "", "interrupted\n")
 
 
-def test_a_wrong_setting_is_told_without_a_traceback(
-    run: Run, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("FLEETDB_DATABASE_URL", "mysql://somewhere")
+def test_an_interruption_that_was_ignored_stays_so(tmp_path: Path) -> None:
+    code = _SLOW.format(module="duckdb").replace("time.sleep(20)", "time.sleep(1)")
+    process = subprocess.Popen(
+        [sys.executable, "-c", "import signal; signal.signal(2, signal.SIG_IGN)\n" + code],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "FLEETDB_HOME": str(tmp_path)},
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "importing\n"
+    process.send_signal(signal.SIGINT)
+    out, _ = process.communicate(timeout=60)
 
-    ran = run("fleet", "list")
-
-    assert ran.code == 1
-    assert ran.err.startswith("Error: FLEETDB_DATABASE_URL names 'mysql'")
-
-
-def test_an_unusable_database_is_told_without_a_traceback(
-    run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    (tmp_path / "fleet.sqlite").write_text("no database\n" * 100)
-    monkeypatch.setenv("FLEETDB_DATABASE_URL", f"sqlite:///{tmp_path / 'fleet.sqlite'}")
-
-    ran = run("fleet", "list")
-
-    assert ran.code == 1
-    assert "not a database" in ran.err
-
-
-def test_a_database_locked_for_too_long_is_told_without_a_traceback(
-    run: Run, sqlite_settings: Settings, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("FLEETDB_DATABASE_URL", sqlite_settings.database_url)
-    monkeypatch.setattr(connecting, "SQLITE_BUSY_TIMEOUT_MS", 100)
-    store = open_store(sqlite_settings)
-    with store.write() as session:
-        session.connection()  # takes the write lock
-        ran = run("fleet", "add", "south")
-    store.close()
-
-    assert (ran.code, ran.out) == (1, "")
-    assert ran.err == "Error: the database cannot be used now: database is locked\n"
-
-
-def test_of_several_fleets_one_must_be_named(run: Run) -> None:
-    assert run("fleet", "add", "north").code == 0
-    assert run("token", "create", "t", "--role", "manager").code == 0
-    assert run("fleet", "add", "south").code == 0
-
-    ran = run("token", "create", "t", "--role", "manager")
-
-    assert ran.code == 2
-    assert ran.err == "Error: there are several fleets, name one: north, south\n"
-    assert run("--fleet", "south", "token", "create", "t", "--role", "manager").code == 0
-    ran = run("--fleet", "west", "token", "create", "t", "--role", "manager")
-    assert (ran.code, ran.err) == (1, "Error: there is no fleet called 'west'\n")
+    assert process.returncode == 0
+    assert "Usage: fleetdb verdicts" in out
