@@ -8,6 +8,7 @@ import hashlib
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Annotated, Any, TypeVar
 from urllib.parse import urlencode
 
@@ -15,11 +16,24 @@ from fastapi import Depends, Query, Request
 from fastapi.responses import JSONResponse, Response
 
 from api.errors import ParameterError
+from fleetdb.timestamps import parse_rfc3339
 
 PAGE_LIMIT = 1000
 _NOT_OURS = "is not one that this service gave; start without a cursor"
 
 R = TypeVar("R")
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictMark:
+    """The snapshot and the moment a list of verdicts began with, and the (rank, vehicle) reached.
+
+    ``as_of`` is kept since "today" is another moment at every request.
+    """
+
+    snapshot: str
+    as_of: datetime | None
+    after: tuple[float, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +68,15 @@ class Paging:
                 return name
         raise ParameterError("cursor", _NOT_OURS)
 
-    def after_verdict(self) -> tuple[str | None, tuple[float, str] | None]:
-        """Return the snapshot the list began with, and the (rank, vehicle) to go on after."""
+    def after_verdict(self) -> VerdictMark | None:
+        """Return where the page before ended, and what its list began with; None before."""
         match self.after:
             case None:
-                return None, None
-            case [str(snapshot), float(rank), str(vehicle)]:
-                return snapshot, (rank, vehicle)
+                return None
+            case [str(snapshot), None, float(rank), str(vehicle)]:
+                return VerdictMark(snapshot, None, (rank, vehicle))
+            case [str(snapshot), str(moment), float(rank), str(vehicle)]:
+                return VerdictMark(snapshot, _past(moment), (rank, vehicle))
         raise ParameterError("cursor", _NOT_OURS)
 
     def answer(
@@ -83,6 +99,16 @@ class Paging:
             headers["Link"] = f'<{self.path}?{query}>; rel="next"'
         content = {**(extra or {}), "items": [shape(row) for row in page], "next_cursor": cursor}
         return JSONResponse(content, headers=headers)
+
+
+def _past(text: str) -> datetime:
+    try:
+        moment = parse_rfc3339(text)
+    except ValueError:
+        raise ParameterError("cursor", _NOT_OURS) from None
+    if moment > datetime.now(UTC):
+        raise ParameterError("cursor", _NOT_OURS)
+    return moment
 
 
 def _mark_of(path: str, parameters: Sequence[tuple[str, str]]) -> str:

@@ -145,7 +145,7 @@ class VerdictPageShape(BaseModel):
 
     as_of: datetime
     snapshot: str = Field(description="The published snapshot that every page comes from.")
-    caution: str
+    cautions: list[str]
     items: list[VerdictShape]
     next_cursor: str | None
 

@@ -14,6 +14,7 @@ from api.paging import PagingDep
 from api.shapes import VerdictPageShape, verdict_shape
 from fleetdb.cautions import VERDICT_CAUTION
 from fleetdb.report.verdict_list import StateWord, VerdictFilter, VerdictOrder, verdict_page
+from fleetdb.timestamps import format_rfc3339
 
 router = APIRouter(prefix="/v1/verdicts", tags=["verdicts"])
 
@@ -38,18 +39,22 @@ def get_verdicts(
 ) -> Response:
     """List the newest published verdicts, or with `as_of` those of a past date.
 
-    All pages of one list come from one snapshot, whatever is published meanwhile.
+    All pages of one list come from one snapshot and one moment, whatever is published
+    meanwhile.
     A verdict is advice; none declares a vehicle safe.
     """
-    snapshot, after = paging.after_verdict()
     published = call.services.published
-    snapshot = snapshot or published.current(call.fleet_id)
-    verdicts = published.verdicts(call.fleet_id, snapshot, as_of)
+    mark = paging.after_verdict()
+    snapshot = mark.snapshot if mark else published.current(call.fleet_id)
+    moment = mark.as_of if mark else as_of
+    verdicts = published.verdicts(call.fleet_id, snapshot, moment)
     wanted = VerdictFilter(state, depot, pump_family, leading_cause)
+    after = mark.after if mark else None
     rows = verdict_page(verdicts.verdicts, wanted, sort, after, paging.rows_wanted)
+    began = [snapshot, moment and format_rfc3339(moment)]
     return paging.answer(
         rows,
         verdict_shape,
-        lambda row: [snapshot, row["rank"], row["vehicle"]],
-        {"as_of": verdicts.as_of, "snapshot": snapshot, "caution": VERDICT_CAUTION},
+        lambda row: [*began, row["rank"], row["vehicle"]],
+        {"as_of": verdicts.as_of, "snapshot": snapshot, "cautions": [VERDICT_CAUTION]},
     )

@@ -54,7 +54,18 @@ def test_a_forged_name_is_refused(key: list[Any]) -> None:
         paging(cursor=cursor_after(key)).after_text()
 
 
-@pytest.mark.parametrize("key", [["s", 1, "v"], ["s", "1", "v"], [None, 1.0, "v"], ["s"]])
+@pytest.mark.parametrize(
+    "key",
+    [
+        ["s", None, 1, "v"],
+        ["s", None, "1", "v"],
+        [None, None, 1.0, "v"],
+        ["s", 1.0, "v"],
+        ["s"],
+        ["s", "today", 1.0, "v"],
+        ["s", "9999-12-31T00:00:00Z", 1.0, "v"],
+    ],
+)
 def test_a_forged_verdict_key_is_refused(key: list[Any]) -> None:
     with pytest.raises(ParameterError):
         paging(cursor=cursor_after(key)).after_verdict()

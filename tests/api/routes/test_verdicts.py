@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import nullcontext
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -115,7 +116,8 @@ def test_a_verdict_is_told_in_json_with_the_caution(api: Any) -> None:
     publish_fleet(api, FLEET[:1])
     answer = api.manager.get("/v1/verdicts").json()
     assert answer["as_of"] == "2025-04-01T00:00:00Z"
-    assert "never declares a vehicle safe" in answer["caution"]
+    (caution,) = answer["cautions"]
+    assert "never declares a vehicle safe" in caution
     (verdict,) = answer["items"]
     assert verdict.keys() == set(SCHEMA.names)
     assert verdict["as_of"] == "2025-04-01"
@@ -141,6 +143,32 @@ def test_a_cursor_goes_with_its_filters_and_a_snapshot_that_is_kept(api: Any) ->
     assert other.json()["errors"][0]["parameter"] == "cursor"
     more = api.manager.get(f"/v1/verdicts?limit=5&cursor={cursor}")
     assert vehicles_of(more) == ["V-5", "V-1", "V-4"]
+
+
+def test_today_is_one_moment_on_every_page_of_a_list(
+    api: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    publish_fleet(api, FLEET)
+    moments: list[datetime] = []
+
+    class Assessed:
+        verdicts = verdict_table(FLEET)
+
+    def assess(_: Any, moment: datetime) -> Assessed:
+        moments.append(moment)
+        return Assessed()
+
+    monkeypatch.setattr("fleetdb.report.published.assess", assess)
+    monkeypatch.setattr("fleetdb.report.published.open_mirror", lambda *_: nullcontext())
+    answer = api.manager.get("/v1/verdicts?limit=2&as_of=9999-12-31")
+    seen, told = vehicles_of(answer), {answer.json()["as_of"]}
+    while answer.json()["next_cursor"] is not None:
+        answer = api.manager.get(answer.links["next"]["url"])
+        seen += vehicles_of(answer)
+        told.add(answer.json()["as_of"])
+
+    assert seen == ["V-3", "V-2", "V-6", "V-5", "V-1", "V-4"]
+    assert len(moments) == len(told) == 1
 
 
 def test_before_the_first_snapshot_the_answer_says_what_to_do(api: Any) -> None:
