@@ -79,9 +79,24 @@ class Trace:
             "fuel_temp_c": fuel_temp_c,
         }
         arrays, problems = checks.as_arrays({k: v for k, v in given.items() if v is not None})
-        if not problems:
-            problems = checks.problems_of(arrays)
-        if kind is TraceKind.DUTY_SWEEP and duty_pct is None:
+        if problems:
+            raise InvalidInputError(problems)
+        trace = cls.checked_arrays(kind, arrays)
+        if rail_max_bar is not None:
+            trace.require_within(rail_max_bar)
+        return trace
+
+    @classmethod
+    def checked_arrays(cls, kind: TraceKind, arrays: dict[str, Floats]) -> Trace:
+        """Return a trace of flat float64 arrays by field name, which become read-only.
+
+        Raises
+        ------
+        InvalidInputError
+            As ``checked``.
+        """
+        problems = checks.problems_of(arrays)
+        if kind is TraceKind.DUTY_SWEEP and "duty_pct" not in arrays:
             problems.append(
                 Problem("/duty_pct", "is missing: a duty sweep is pressure against duty")
             )
@@ -89,10 +104,7 @@ class Trace:
             raise InvalidInputError(problems)
         for array in arrays.values():
             array.setflags(write=False)
-        trace = cls(kind, **arrays)
-        if rail_max_bar is not None:
-            trace.require_within(rail_max_bar)
-        return trace
+        return cls(kind, **arrays)
 
     def require_within(self, rail_max_bar: float) -> None:
         """Raise unless the rail can hold the pressures of this trace.

@@ -101,8 +101,9 @@ def _trace(kind: TraceKind | None, columns: Iterable[tuple[Column, object]]) -> 
     try:
         if problems:
             raise InvalidInputError(problems)
-        converted = {f: values_of[f][0].converted(array) for f, array in arrays.items()}
-        return Trace.checked(kind, **converted)
+        return Trace.checked_arrays(
+            kind, {f: values_of[f][0].converted(array) for f, array in arrays.items()}
+        )
     except InvalidInputError as error:
         names = {field: column.name for field, (column, _) in values_of.items()}
         raise InvalidInputError([_as_named(problem, names) for problem in error.problems]) from None

@@ -1,0 +1,158 @@
+"""What happened when in a trace: rest, the climb, the plateau."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from fleetdb.trace.figure import Window
+from fleetdb.trace.model import Trace
+from fleetdb.trace.robust import noise_sd
+
+Floats = NDArray[np.float64]
+
+# Long enough to average noise, short against a climb of half a second.
+BLOCK_S = 0.05
+# A pressure counts as held when it stays for so long.
+HELD_S = 0.5
+# The plateau is where pressure stays within this of its level, or within its own scatter.
+PLATEAU_BAND = 0.04
+_BAND_SDS = 4.0
+# A trace that begins above this share of its level has no rest before.
+_REST_SHARE = 0.25
+# Pressure has left rest once it is this share of the level above it.
+ONSET_SHARE = 0.05
+SHORTEST_REST_S = 0.15
+_CRANKING_SHARE = 0.5
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Medians over short stretches of equally many samples; shape (n_blocks,)."""
+
+    time_s: Floats
+    rail_bar: Floats
+    n_samples_each: int
+
+    @property
+    def step_s(self) -> float:
+        return float(self.time_s[1] - self.time_s[0])
+
+
+def blocks_of(trace: Trace, length_s: float = BLOCK_S) -> Blocks:
+    """Return the trace in blocks of about ``length_s``, at least one sample each."""
+    size = max(1, round(length_s * trace.rate_hz))
+    size = min(size, trace.n_samples // 4)
+    n = trace.n_samples // size * size
+    return Blocks(
+        trace.time_s[:n].reshape(-1, size).mean(axis=1),
+        np.median(trace.rail_bar[:n].reshape(-1, size), axis=1),
+        size,
+    )
+
+
+@dataclass(frozen=True)
+class Phases:
+    """The stretches of a trace, found once for all figures."""
+
+    trace: Trace
+    blocks: Blocks
+
+    @classmethod
+    def of(cls, trace: Trace) -> Phases:
+        return cls(trace, blocks_of(trace))
+
+    @cached_property
+    def held_at(self) -> int:
+        """First block of the half second over which the highest pressure was held."""
+        lowest = sliding_window_view(self._cranked_bar, self._n_held).min(axis=1)
+        return int(np.argmax(lowest))
+
+    @cached_property
+    def held_bar(self) -> float:
+        """The highest pressure that was held for half a second. [bar]"""
+        held = slice(self.held_at, self.held_at + self._n_held)
+        return float(np.median(self.blocks.rail_bar[held]))
+
+    @property
+    def _n_held(self) -> int:
+        return min(max(3, round(HELD_S / self.blocks.step_s)), len(self.blocks.rail_bar))
+
+    @cached_property
+    def _cranked_bar(self) -> Floats:
+        """Block pressures, minus infinity where the engine did not turn."""
+        crank_rpm = self.trace.crank_rpm
+        if crank_rpm is None or not (crank_rpm > 0).any():
+            return self.blocks.rail_bar
+        at_blocks = np.interp(self.blocks.time_s, self.trace.time_s, crank_rpm)
+        turning = at_blocks >= _CRANKING_SHARE * float(np.quantile(crank_rpm, 0.9))
+        if turning.sum() < 3:
+            return self.blocks.rail_bar
+        return np.where(turning, self.blocks.rail_bar, -np.inf)
+
+    @cached_property
+    def level_stretch(self) -> tuple[int, int]:
+        """First block, and the one after the last, of the stretch about the held pressure."""
+        rail_bar = self._cranked_bar
+        scatter = noise_sd(self.blocks.rail_bar[self.held_at :])
+        level = self.held_bar
+        first = last = self.held_at
+        for _ in range(3):
+            band = max(PLATEAU_BAND * level, _BAND_SDS * scatter)
+            inside = np.abs(rail_bar - level) <= band
+            first, last = _run_about(inside, min(max(self.held_at, first), last))
+            level = float(np.median(self.blocks.rail_bar[first : last + 1]))
+        return first, last + 1
+
+    @cached_property
+    def onset_block(self) -> int | None:
+        """Last block at rest before the climb; None where the trace begins with pressure."""
+        rail_bar = self.blocks.rail_bar
+        start_bar = float(np.median(rail_bar[:3]))
+        if start_bar > _REST_SHARE * self.held_bar or self.held_bar <= 0:
+            return None
+        halfway = start_bar + 0.5 * (self.held_bar - start_bar)
+        top = int(np.argmax(rail_bar >= halfway))
+        low = rail_bar[:top] <= start_bar + ONSET_SHARE * (self.held_bar - start_bar)
+        return int(np.flatnonzero(low)[-1]) if low.any() else None
+
+    @cached_property
+    def rest(self) -> Window | None:
+        """The stretch at rest before the climb, None if it is too short to say."""
+        if self.onset_block is None:
+            return None
+        # The last block may hold the beginning of the climb.
+        end_s = float(self.blocks.time_s[self.onset_block]) - self.blocks.step_s
+        window = Window(float(self.trace.time_s[0]), end_s)
+        return window if window.length_s >= SHORTEST_REST_S else None
+
+    def samples_in(self, window: Window) -> slice:
+        """Return the samples of a window."""
+        first = np.searchsorted(self.trace.time_s, window.from_s, "left")
+        return slice(int(first), int(np.searchsorted(self.trace.time_s, window.to_s, "right")))
+
+    def first_rise_to(self, level_bar: float, after_block: int = 0) -> int | None:
+        """Return the block by which pressure has risen to a level, None if it never does."""
+        reached = self.blocks.rail_bar[after_block:] >= level_bar
+        if not reached.any():
+            return None
+        return after_block + int(np.argmax(reached))
+
+
+def _run_about(inside: NDArray[np.bool_], index: int) -> tuple[int, int]:
+    """Return first and last index of the run about ``index``; a single one outside is no end."""
+    breaks = np.flatnonzero(~inside[:-1] & ~inside[1:])
+    before, after = breaks[breaks < index], breaks[breaks >= index]
+    first = int(before[-1]) + 2 if len(before) else 0
+    last = int(after[0]) - 1 if len(after) else len(inside) - 1
+    return min(first, index), max(last, index)
+
+
+def means_over(values: Floats, size: int) -> Floats:
+    """Return the means of every ``size`` values; the rest at the end is left out."""
+    n = len(values) // size * size
+    return values[:n].reshape(-1, size).mean(axis=1)
