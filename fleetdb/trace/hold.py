@@ -234,9 +234,8 @@ def _from_the_bend(phases: Phases, settings: TraceSettings) -> int | None:
     A constant before and a straight line of z(p) after, over every place to part them; the
     first block near the highest pressure if parting gains nothing.
     """
-    rail_bar = blocks_bar = phases.blocks.rail_bar
-    top = int(np.argmax(rail_bar >= _TOP_SHARE * rail_bar.max()))
-    rail_bar = blocks_bar[top:]
+    top = int(np.argmax(phases.blocks.rail_bar >= _TOP_SHARE * phases.blocks.rail_bar.max()))
+    rail_bar = phases.blocks.rail_bar[top:]
     n = len(rail_bar)
     if n < _FEWEST_BLOCKS:
         return None

@@ -148,20 +148,13 @@ def _figures(
         for order, wave in zip(orders, waves, strict=True)
     )
     stroke = amplitudes[elements - 1].amplitude
+    untold = None
     if elements < 2:
-        return RippleFigures(
-            stroke,
-            amplitudes,
-            (),
-            None,
-            "the number of pumping elements is not known",
-            None,
-            window,
-        )
-    if stroke.value is None or stroke.value < _WEAK_SDS * sd_bar:
-        return RippleFigures(
-            stroke, amplitudes, (), None, "the strokes do not stand out of the noise", None, window
-        )
+        untold = "the number of pumping elements is not known"
+    elif stroke.value is None or stroke.value < _WEAK_SDS * sd_bar:
+        untold = "the strokes do not stand out of the noise"
+    if untold is not None:
+        return RippleFigures(stroke, amplitudes, (), None, untold, None, window)
     first_turn, shares, sd_share = _deliveries(orders, waves, elements, sd_bar)
     first_stroke_s = float(np.interp(turns[0] + first_turn, turns, time_s))
     weak, reason = _weak_element(shares, sd_share)

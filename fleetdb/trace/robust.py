@@ -116,7 +116,8 @@ def robust_fit(design: Floats, values: Floats) -> Fit:
     coefficients, residuals = np.zeros(n_terms), values
     for _ in range(_ROUNDS):
         root = np.sqrt(weights)
-        fitted: Floats = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        solved = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        fitted = np.asarray(solved, dtype=np.float64)
         residuals = values - design @ fitted
         scale = _SD_PER_MAD * float(np.median(np.abs(residuals)))
         settled = np.allclose(fitted, coefficients, rtol=1e-9, atol=1e-12)

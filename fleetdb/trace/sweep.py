@@ -143,7 +143,7 @@ def _medians(duty_pct: Floats, rail_bar: Floats) -> tuple[Floats, Floats, Floats
     numbers, starts = np.unique(number[order], return_index=True)
     parts = np.split(order, starts[1:])
     kept = [part for part in parts if len(part) >= 3] if len(numbers) else []
-    duty = np.array([np.mean(duty_pct[part]) for part in kept])
+    duty = np.array([float(np.mean(duty_pct[part])) for part in kept])
     rail = np.array([float(np.median(rail_bar[part])) for part in kept])
     # A median's uncertainty is 1.2533 times that of a mean (normal noise).
     sd = np.array([1.2533 * mad_sd(rail_bar[part]) / np.sqrt(len(part)) for part in kept])
