@@ -17,6 +17,8 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
 from api.envelope import PRIVATE_HEADERS
+from api.slashes import path_as_sent
+from api.wording import parameter_problems
 from fleetdb.errors import (
     ConflictError,
     FleetDbError,
@@ -59,12 +61,12 @@ class MediaTypeError(FleetDbError):
 
 
 class BodyTooLargeError(FleetDbError):
-    """Raised when a body is longer than the limit of its route."""
+    """Raised when a body is longer than the limit of its route; ``hint`` says what to do."""
 
-    def __init__(self, limit_bytes: int) -> None:
-        super().__init__(
-            f"the body is longer than {limit_bytes} bytes; many records go to .../batch, one a line"
-        )
+    def __init__(
+        self, limit_bytes: int, hint: str = "many records go to .../batch, one a line"
+    ) -> None:
+        super().__init__(f"the body is longer than {limit_bytes} bytes; {hint}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,10 +139,7 @@ def _errors_of(error: Exception) -> list[dict[str, str]]:
         case SnapshotGoneError():
             return [{"parameter": "cursor", "detail": str(error)}]
         case RequestValidationError():
-            return [
-                {"parameter": ".".join(str(part) for part in e["loc"][1:]), "detail": e["msg"]}
-                for e in error.errors()
-            ]
+            return parameter_problems(error.errors())
     return []
 
 
@@ -181,12 +180,13 @@ def _headers_of(error: Exception, status: int) -> Mapping[str, str] | None:
 
 async def _answer_error(request: Request, error: Exception) -> ProblemResponse:
     shape = shape_of(error)
-    instance = request.url.path
+    instance = path_as_sent(request)
     if shape.status >= 500:
         # The address may be shared by many requests: a fresh urn finds this one in the log.
         instance = uuid.uuid4().urn
         cause = error.orig if isinstance(error, DBAPIError) else error
-        _log.error("%s %s failed: %s", request.method, request.url.path, instance, exc_info=cause)
+        path = path_as_sent(request)
+        _log.error("%s %s failed: %s", request.method, path, instance, exc_info=cause)
     problem = problem_of(error, instance)
     return ProblemResponse(problem, shape.status, _headers_of(error, shape.status))
 
@@ -199,7 +199,7 @@ async def _answer_http(request: Request, error: Exception) -> ProblemResponse:
         "title": HTTPStatus(status).phrase,
         "status": status,
         "detail": _HTTP_DETAILS.get(status, error.detail),
-        "instance": request.url.path,
+        "instance": path_as_sent(request),
     }
     return ProblemResponse(problem, status, error.headers)
 

@@ -30,7 +30,9 @@ class FieldError(BaseModel):
     """One thing wrong: where (one of `pointer`, `parameter`) and what would be right."""
 
     pointer: str | None = Field(None, description="RFC 6901 JSON Pointer into the body.")
-    parameter: str | None = Field(None, description="Name of the query parameter or header.")
+    parameter: str | None = Field(
+        None, description="Name of the query parameter, path part or header."
+    )
     detail: str
 
 

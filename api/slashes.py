@@ -10,6 +10,7 @@ from typing import Annotated
 from urllib.parse import unquote
 
 from pydantic import BeforeValidator
+from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from fleetdb.records.fields import Name
@@ -19,6 +20,12 @@ _STAND_IN = "\ue02f"
 _ENCODED = re.compile("%2f", re.IGNORECASE)
 
 PathName = Annotated[Name, BeforeValidator(lambda text: text.replace(_STAND_IN, "/"))]
+
+
+def path_as_sent(request: Request) -> str:
+    """Return the path of a request's address as its sender wrote it, still encoded."""
+    raw_path: bytes | None = request.scope.get("raw_path")
+    return request.url.path if raw_path is None else raw_path.decode("ascii", "replace")
 
 
 class SlashesMiddleware:

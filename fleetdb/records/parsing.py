@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+from collections.abc import Mapping
 from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -15,7 +16,7 @@ from fleetdb.records.documents import Document, Kind
 D = TypeVar("D", bound=Document)
 
 # Errors of pydantic whose own words would not tell a workshop what is right.
-_PLAIN_WORDS = {
+PLAIN_WORDS = {
     "missing": "is required",
     "float_type": "expected a number, without quotes",
     "int_type": "expected a whole number, without quotes",
@@ -120,9 +121,15 @@ def _problem(model: type[Document], error: ErrorDetails) -> Problem:
     pointer = _pointer(location)
     if kind == "extra_forbidden":
         return Problem(pointer, _unknown_field(model, location))
-    if kind in _PLAIN_WORDS:
-        return Problem(pointer, _PLAIN_WORDS[kind].format(**error.get("ctx", {})))
-    return Problem(pointer, error["msg"].removeprefix("Value error, "))
+    return Problem(pointer, plain_words(error) or error["msg"])
+
+
+def plain_words(error: ErrorDetails, words: Mapping[str, str] = PLAIN_WORDS) -> str | None:
+    """Return what would be right, in this project's words; None for an error without any."""
+    if error["type"] == "value_error":  # raised by this project's own field types
+        return error["msg"].removeprefix("Value error, ")
+    said = words.get(error["type"])
+    return None if said is None else said.format(**error.get("ctx", {}))
 
 
 def _unknown_field(model: type[BaseModel], location: tuple[int | str, ...]) -> str:

@@ -88,6 +88,13 @@ def test_a_bad_parameter_is_named(api: Any, query: str, parameter: str) -> None:
     assert [error["parameter"] for error in problem["errors"]] == [parameter]
 
 
+def test_the_instance_is_the_path_as_it_was_sent(api: Any) -> None:
+    # RFC 9457 section 3.1.5: a URI reference.
+    for path in ("/v1/vehicles/12%2F3/history", "/v1/vehicles/caf%C3%A9", "/v1/no%2fthing"):
+        problem = assert_is_problem(api.manager.get(path), 404)
+        assert problem["instance"] == path
+
+
 def test_each_bad_field_has_its_pointer(fleet_api: Any, record: Maker) -> None:
     wrong = record(odometer_km="far", proof={"target_bar": 700, "actual_bar": -1})
     problem = assert_is_problem(fleet_api.manager.post("/v1/test-records", json=wrong), 422)
