@@ -59,7 +59,12 @@ def parse_key(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Once:
-    """The request as far as a retry of it must be the same."""
+    """The request as far as a retry of it must be the same: method, address and body.
+
+    Headers are not among them: the draft's fingerprint is one of the payload, and its
+    retry gets the result of the first request. So a retry that asks by ``Prefer`` for
+    another form of the answer gets the first form, and ``Preference-Applied`` says which.
+    """
 
     method: str
     address: str

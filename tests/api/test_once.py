@@ -69,6 +69,25 @@ def test_another_request_under_the_key_is_refused_and_not_carried_out(
     assert client.get(f"/v1/test-records/{other['record_id']}").status_code == 404
 
 
+def test_a_retry_that_prefers_another_form_gets_the_first_answer(
+    fleet_api: Any, record: Maker
+) -> None:
+    # draft-ietf-httpapi-idempotency-key-header-07: the fingerprint is of the payload, and a
+    # retry gets the result of the completed request; RFC 7240 section 2: a preference
+    # may be left unheeded, and section 3: Preference-Applied says which were heeded.
+    client, document = fleet_api.manager, record()
+    minimal = {**KEY, "Prefer": "return=minimal"}
+    first = client.post("/v1/test-records", json=document, headers=minimal)
+    again = client.post("/v1/test-records", json=document, headers=KEY)
+
+    assert (first.status_code, again.status_code) == (201, 201)
+    assert again.content == first.content
+    assert again.headers["Preference-Applied"] == "return=minimal"
+    without_key = client.post("/v1/test-records", json=document)
+    assert without_key.status_code == 200
+    assert "verdict" in without_key.json()
+
+
 def test_a_refused_request_frees_its_key(fleet_api: Any, record: Maker) -> None:
     client = fleet_api.manager
     wrong = record(vehicle="V-9999")
