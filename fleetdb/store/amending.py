@@ -18,6 +18,7 @@ from fleetdb.store.audit import Change, record_changes
 from fleetdb.store.ingest import Accepted
 from fleetdb.store.inserting import insert_new
 from fleetdb.store.intake import Planned, VehicleIntake
+from fleetdb.store.past_effects import changed_family
 from fleetdb.store.tables import RecordVoid, TestRecordRow, VehicleIdentity, VehicleVersion
 
 _REASON = TypeAdapter(Text)
@@ -105,6 +106,7 @@ def amend_vehicle(
         .order_by(VehicleVersion.id.desc())
         .limit(1)
     ).one()
+    remarks = [*remarks, *changed_family(session, fleet_id, document)]
     new = Planned(document, digest(document), remarks)
     if in_force.digest == new.digest:
         return Accepted(Kind.VEHICLES, document.vehicle, in_force.id, True, remarks)

@@ -25,6 +25,7 @@ from fleetdb.records.plausibility import Remark
 from fleetdb.store import rows
 from fleetdb.store.inserting import insert_new
 from fleetdb.store.lookup import KnownFleet, known_fleet, register_names
+from fleetdb.store.past_effects import back_dated
 from fleetdb.store.tables import (
     Depot,
     FindingRow,
@@ -143,10 +144,29 @@ class PumpFamilyIntake(Intake[PumpFamily]):
         }
 
     def fetch(self, documents: Sequence[PumpFamily]) -> None:
-        """A family version stands on its own."""
+        names = {document.pump_family for document in documents}
+        self.fleet = known_fleet(self.session, self.fleet_id, (), names)
 
     def check(self, document: PumpFamily) -> plausibility.Findings:
-        return [], []
+        return [], self._back_dated(document, self.now)
+
+    def plan(self, document: PumpFamily) -> None:
+        self.fleet.add_family(document)
+
+    def remarks(self, there: dict[int, PumpFamily]) -> dict[int, list[Remark]]:
+        # Not kept: they follow from what was stored when the version came.
+        self.fetch(list(there.values()))
+        received = self.session.execute(
+            select(PumpFamilyVersion.id, PumpFamilyVersion.received_at).where(
+                PumpFamilyVersion.id.in_(there)
+            )
+        )
+        return {row_id: self._back_dated(there[row_id], at) for row_id, at in received}
+
+    def _back_dated(self, document: PumpFamily, received_at: datetime) -> list[Remark]:
+        versions = self.fleet.versions(document.pump_family)
+        others = [v for v in versions if v.applies_from != document.applies_from]
+        return back_dated(self.session, self.fleet_id, document, others, received_at)
 
     def insert(self, planned: Sequence[Planned[PumpFamily]]) -> dict[Hashable, int]:
         table = PumpFamilyVersion

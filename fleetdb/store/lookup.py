@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -48,9 +48,17 @@ class KnownFleet:
         """Return True when any version of the family is known."""
         return pump_family in self._families
 
+    def versions(self, pump_family: str) -> Sequence[PumpFamily]:
+        """Return every version of the family, in no order."""
+        return self._families.get(pump_family, ())
+
+    def add_family(self, version: PumpFamily) -> None:
+        """Count ``version`` among those known."""
+        self._families.setdefault(version.pump_family, []).append(version)
+
     def family(self, pump_family: str, on: date) -> PumpFamily | None:
         """Return the version of the family in force on a date."""
-        return family_in_force(self._families.get(pump_family, ()), on)
+        return family_in_force(self.versions(pump_family), on)
 
 
 def known_fleet(
