@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 # The window the pipeline takes as usual (`trend.series`), over the target.
 FROM_SHARE, TO_SHARE = 0.2, 0.7
 # A pump that cannot reach that is timed up to this share of its own plateau.
-_OF_PLATEAU = 0.85
+_OF_PLATEAU = 0.8
 # The climb is fitted somewhat beyond the window: its ends are then known better.
 _FIT_FROM_SHARE = 0.1
 _DEGREE = 3
@@ -31,7 +31,7 @@ class BuildFigures:
 
     ``rate_bar_per_s`` is the mean rise between ``from_bar`` and ``to_bar``: their difference
     over the time from one to the other, as the build rate of a test record is. They are 20 and
-    70 % of the target, or 85 % of the plateau where that is lower. The two times are read off
+    70 % of the target, or 80 % of the plateau where that is lower. The two times are read off
     a cubic fitted to all samples of the climb by (Huber) least squares, so that neither noise
     nor single strokes decide; a straight line through the window would give the same rate, up
     to its curvature, with more scatter.

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from fleetdb.fluid import REFERENCE_DIESEL
 from fleetdb.fuel_stiffness import FuelStiffness
+from fleetdb.trace.bends import level_then_line
 from fleetdb.trace.figure import Figure, Window
 from fleetdb.trace.phases import Phases, means_over
 from fleetdb.trace.robust import robust_fit
@@ -229,10 +230,9 @@ def _begun(phases: Phases, settings: TraceSettings) -> int | None:
 
 
 def _from_the_bend(phases: Phases, settings: TraceSettings) -> int | None:
-    """Return where a level stretch bends into a decay, by the best pair of pieces.
+    """Return where a level stretch bends into a decay, by z(p).
 
-    A constant before and a straight line of z(p) after, over every place to part them; the
-    first block near the highest pressure if parting gains nothing.
+    The decay is a straight line of z(p); before it pressure was held.
     """
     top = int(np.argmax(phases.blocks.rail_bar >= _TOP_SHARE * phases.blocks.rail_bar.max()))
     rail_bar = phases.blocks.rail_bar[top:]
@@ -245,20 +245,7 @@ def _from_the_bend(phases: Phases, settings: TraceSettings) -> int | None:
         float(rail_bar.min()),
         float(rail_bar.max()),
     )
-    y, x = decay.bent_of(rail_bar), np.arange(n, dtype=float)
-    until = np.flatnonzero(rail_bar < _DOWN_TO_SHARE * rail_bar.max())
-    n = max(int(until[0]) if len(until) else n, _FEWEST_BLOCKS)
-    y, x = y[:n] - y[:n].mean(), x[:n] - x[:n].mean()
-    cumulative = [np.concatenate([[0.0], np.cumsum(v)]) for v in (x, y, x * x, x * y, y * y)]
-    before = np.arange(0, n - _FEWEST_BLOCKS + 1)
-    m = n - before
-    sx, sy, sxx, sxy, syy = (c[-1] - c[before] for c in cumulative)
-    fall = (sxy - sx * sy / m) ** 2 / (sxx - sx * sx / m)
-    line = np.maximum(syy - sy * sy / m - fall, 0.0)
-    level_y, level_yy = cumulative[1][before], cumulative[4][before]
-    level = np.maximum(level_yy - level_y**2 / np.maximum(before, 1), 0.0)
-    total = line + level
-    best = int(np.argmin(total))
-    # By the Bayesian information criterion: two more parameters must be worth it.
-    gained = n * np.log(max(total[0], 1e-300) / max(total[best], 1e-300)) > 2.0 * np.log(n)
-    return top + (best if gained else 0)
+    low = np.flatnonzero(rail_bar < _DOWN_TO_SHARE * rail_bar.max())
+    n = max(int(low[0]) if len(low) else n, _FEWEST_BLOCKS)
+    n_level, _ = level_then_line(decay.bent_of(rail_bar[:n]), _FEWEST_BLOCKS)
+    return top + n_level

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from fleetdb.trace.bends import level_then_line
 from fleetdb.trace.figure import Window
 from fleetdb.trace.model import Trace
 from fleetdb.trace.robust import noise_sd
@@ -27,6 +28,7 @@ _REST_SHARE = 0.25
 # Pressure has left rest once it is this share of the level above it.
 ONSET_SHARE = 0.05
 SHORTEST_REST_S = 0.15
+_FEWEST_ON_LINE = 3
 _CRANKING_SHARE = 0.5
 
 
@@ -106,7 +108,22 @@ class Phases:
             inside = np.abs(rail_bar - level) <= band
             first, last = _run_about(inside, min(max(self.held_at, first), last))
             level = float(np.median(self.blocks.rail_bar[first : last + 1]))
-        return first, last + 1
+        return self._without_bends(first, last + 1)
+
+    def _without_bends(self, first: int, end: int) -> tuple[int, int]:
+        """Return the stretch without the decay after it and the end of the climb before it."""
+        level = self.blocks.rail_bar[first:end]
+        n_held = 2 * self._n_held
+        if len(level) >= n_held:
+            n_level, slope = level_then_line(level, _FEWEST_ON_LINE)
+            if n_level >= self._n_held and slope < 0:
+                end = first + n_level
+        level = self.blocks.rail_bar[first:end]
+        if len(level) >= n_held:
+            n_level, _ = level_then_line(level[::-1], _FEWEST_ON_LINE)
+            if n_level >= self._n_held:
+                first = end - n_level
+        return first, end
 
     @cached_property
     def onset_block(self) -> int | None:

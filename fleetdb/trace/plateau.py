@@ -59,17 +59,20 @@ def plateau_figures(phases: Phases, target_bar: float, is_proof: bool) -> Platea
     found = _window(phases)
     if found is None:
         return no_plateau("no pressure was held for half a second")
-    window, is_level = found
+    window, change_bar = found
     held = huber_location(phases.trace.rail_bar[phases.samples_in(window)])
+    # What it would have settled at is not known: half the change over the window says so.
+    sd_bar = float(np.hypot(held.sd, 0.5 * change_bar))
     ratio = (
-        Figure.of(held.centre / target_bar, held.sd / target_bar, "-")
+        Figure.of(held.centre / target_bar, sd_bar / target_bar, "-")
         if is_proof
         else Figure.none("-", "only a trace of kind proof has one")
     )
-    return PlateauFigures(Figure.of(held.centre, held.sd, "bar"), ratio, window, is_level)
+    return PlateauFigures(Figure.of(held.centre, sd_bar, "bar"), ratio, window, change_bar == 0.0)
 
 
-def _window(phases: Phases) -> tuple[Window, bool] | None:
+def _window(phases: Phases) -> tuple[Window, float] | None:
+    """Return the window, and by how much pressure changes over it (0 if it is level) [bar]."""
     first, end = phases.level_stretch
     blocks = phases.blocks
     # The first and last block may hold the bends.
@@ -81,25 +84,24 @@ def _window(phases: Phases) -> tuple[Window, bool] | None:
         return None
     while True:
         window = Window(to_s - length_s, to_s)
-        if not _has_slope(phases, window):
-            return window, True
-        if length_s / 2 < SHORTEST_WINDOW_S:
-            return window, False
+        change_bar = _change_bar(phases, window)
+        if change_bar == 0.0 or length_s / 2 < SHORTEST_WINDOW_S:
+            return window, change_bar
         length_s /= 2
 
 
-def _has_slope(phases: Phases, window: Window) -> bool:
+def _change_bar(phases: Phases, window: Window) -> float:
+    """Return how much pressure changes over a window, 0 where that may be noise."""
     samples = phases.samples_in(window)
     time_s, rail_bar = phases.trace.time_s[samples], phases.trace.rail_bar[samples]
     if len(time_s) < 8:
-        return False
-    # In tenths of the window, so that ripple does not count as slope.
+        return 0.0
+    # Means over parts of the window, so that ripple does not count as slope.
     n_each = len(time_s) // max(8, min(40, len(time_s) // 2))
     n = len(time_s) // n_each * n_each
     at, mean = (v[:n].reshape(-1, n_each).mean(axis=1) for v in (time_s, rail_bar))
     centred = (at - at.mean()) / window.length_s
     fit = robust_fit(np.column_stack([np.ones_like(centred), centred]), mean)
-    change_bar, sd_bar = fit.coefficients[1], np.sqrt(fit.covariance[1, 1])
-    return bool(
-        abs(change_bar) > _SLOPE_SDS * sd_bar and abs(change_bar) > _SLOPE_SHARE * phases.held_bar
-    )
+    change_bar, sd_bar = float(fit.coefficients[1]), float(np.sqrt(fit.covariance[1, 1]))
+    least_bar = max(_SLOPE_SDS * sd_bar, _SLOPE_SHARE * phases.held_bar)
+    return change_bar if abs(change_bar) > least_bar else 0.0
