@@ -117,7 +117,7 @@ def kind_of(path: Path) -> SourceKind | None:
 
 
 def find_sources(paths: Sequence[Path]) -> Sources:
-    """Return the files that ``paths`` (files, or folders of them) name.
+    """Return the files that ``paths`` (files, or folders of them and of folders) name.
 
     Raises
     ------
@@ -158,9 +158,17 @@ def _source(file: Path) -> Source | None:
 
 
 def _files_in(folder: Path, left_aside: list[Path]) -> list[Path]:
+    """Return the files to read of a folder and of the folders in it, as deep as they go.
+
+    Hidden ones are passed over in silence, everything else that is not read is added to
+    ``left_aside``; so are links to folders, which could lead round in a ring.
+    """
     files: list[Path] = []
     for path in sorted(folder.iterdir()):
         if path.name.startswith("."):
+            continue
+        if path.is_dir() and not path.is_symlink():
+            files += _files_in(path, left_aside)
             continue
         is_refused = path.name.startswith(REFUSED_PREFIX)
         can_be_read = path.suffix.lower() == SUFFIX or recording_of(path) is not None

@@ -50,7 +50,7 @@ def test_files_come_in_loading_order_each_once(tmp_path: Path) -> None:
 def test_refused_lines_and_other_files_in_a_folder_are_left_aside(tmp_path: Path) -> None:
     for name in ("vehicles.ndjson", "refused-20240603T083000Z.ndjson", "notes.txt", ".hidden"):
         (tmp_path / name).touch()
-    (tmp_path / "older").mkdir()
+    (tmp_path / "elsewhere").symlink_to(tmp_path)
 
     sources = find_sources([tmp_path])
 
@@ -58,8 +58,33 @@ def test_refused_lines_and_other_files_in_a_folder_are_left_aside(tmp_path: Path
     assert {path.name for path in sources.left_aside} == {
         "refused-20240603T083000Z.ndjson",
         "notes.txt",
-        "older",
+        "elsewhere",
     }
+
+
+def test_folders_in_a_folder_are_read_too(tmp_path: Path) -> None:
+    deep = tmp_path / "north" / "2024"
+    deep.mkdir(parents=True)
+    (tmp_path / ".git").mkdir()
+    files = [tmp_path / "vehicles.ndjson", deep / "test_records.ndjson"]
+    others = [deep / "photo.jpg", tmp_path / "north" / "refused-1.ndjson"]
+    for path in (*files, *others, tmp_path / ".git" / "vehicles.ndjson"):
+        path.touch()
+
+    sources = find_sources([tmp_path])
+
+    assert [source.path for source in sources.files] == files
+    assert set(sources.left_aside) == set(others)
+
+
+def test_a_misnamed_file_deep_in_a_folder_is_named(tmp_path: Path) -> None:
+    deep = tmp_path / "north" / "2024"
+    deep.mkdir(parents=True)
+    (deep / "bus.ndjson").touch()
+    (tmp_path / "vehicles.ndjson").touch()
+
+    with pytest.raises(InvalidInputError, match=r"north/2024/bus\.ndjson"):
+        find_sources([tmp_path])
 
 
 def test_every_path_that_cannot_be_loaded_is_named(tmp_path: Path) -> None:
