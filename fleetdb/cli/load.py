@@ -81,6 +81,8 @@ def _print_summary(summary: LoadSummary) -> None:
         click.echo(
             f"{kind.value:18}{counts.accepted:>12,}{counts.already_there:>16,}{counts.refused:>10,}"
         )
+    for remark in summary.settings_remarks:
+        click.echo(f"note: {remark}")
     if summary.refused_path is not None:
         click.echo(f"refused lines and the reasons are in {summary.refused_path}")
     click.echo()

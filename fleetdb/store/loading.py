@@ -44,6 +44,8 @@ class LoadSummary:
     counts: dict[Kind, Counts] = field(default_factory=dict)
     refused_path: Path | None = None
     left_aside: list[Path] = field(default_factory=list)
+    settings_remarks: list[str] = field(default_factory=list)
+    """What was odd of each new version of a pump family, such as one that reaches back."""
 
     @property
     def refused(self) -> int:
@@ -172,6 +174,10 @@ class _Load:
                 counts.already_there += 1
             else:
                 counts.accepted += 1
+                if kind is Kind.PUMP_FAMILIES:
+                    self.summary.settings_remarks += (
+                        f"{result.key}: {remark.detail}" for remark in result.remarks
+                    )
 
     def _refuse(self, source: Source, number: int, text: bytes, error: FleetDbError) -> None:
         self.summary.counts[source.kind].refused += 1

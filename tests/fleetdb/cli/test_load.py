@@ -72,6 +72,17 @@ def test_refused_lines_go_to_a_file_that_no_load_reads(
     assert table(second.out)["test_records"] == [0, 1, 1]
 
 
+def test_a_load_tells_of_family_settings_that_reach_back(run: Run, folder: Path) -> None:
+    assert run("load", folder).code == 0
+    late = {**FAMILY, "applies_from": "2024-01-01", "proof_ratio_limit": 0.9}
+    write(folder, **{"pump_families-2": [late]})
+
+    first, second = run("load", folder), run("load", folder)
+
+    assert "note: fam-x: 1 test stored before, of 2024-06-03 to 2024-06-03, " in first.out
+    assert "note:" not in second.out
+
+
 def test_the_refused_file_can_be_named_and_loaded_again_once_put_right(
     run: Run, folder: Path, tmp_path: Path
 ) -> None:
