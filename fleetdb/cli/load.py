@@ -33,10 +33,13 @@ from fleetdb.store.sources import Source, find_sources
 def load(
     context: click.Context, invocation: Invocation, paths: list[Path], refused_path: Path | None
 ) -> None:
-    """Load documents from NDJSON files or from folders of them.
+    """Load documents and traces from files or from folders of them.
 
     A file's name begins with what it holds: pump_families, vehicles,
-    kit_calibrations, fitments, test_records or findings, and ends in .ndjson.
+    kit_calibrations, fitments, test_records, findings or traces, and ends in .ndjson.
+    A recording is a file of its own, named traces-RECORD_ID-KIND.csv (.parquet,
+    .arrow), with -unplugged or -connected after the kind where it is known how the
+    inlet metering valve was.
     Loading the same documents again changes nothing. Exit code 3 means that
     some lines were refused.
     """

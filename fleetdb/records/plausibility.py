@@ -35,6 +35,7 @@ LOW_CRANK_FRACTION = 0.6
 DUTY_TOLERANCE_PCT = 2.0
 # A 12 V system never reads this much while cranking, so a 24 V one is meant.
 HIGHEST_12_V_SYSTEM_V = 15.0
+NO_READING_YET = "no_reading_yet"
 LOWEST_BATTERY_V = {12: 10.0, 24: 20.0}
 # Worn injectors return two or three times their limit: common practice, no source.
 ODD_LEAK_OVER_LIMIT = 5.0
@@ -282,7 +283,7 @@ def _remarks_without_family(document: TestRecord) -> Iterable[Remark]:
     conditions = document.conditions
     if not document.has_reading:
         yield Remark(
-            "no_reading_yet",
+            NO_READING_YET,
             "/traces_follow",
             "no reading yet: it says something of the pump once its traces are there",
         )

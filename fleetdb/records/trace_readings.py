@@ -26,7 +26,8 @@ class TraceReadings:
     ``strokes_told_apart`` is True where the ripple of single pump strokes could be seen:
     then ``weak_element`` is the number of the one that delivers less, and
     ``weak_element_share`` what it delivers of the others' mean, or both are None: none does.
-    ``regulator_departure_bar`` is how far pressure strays from its straight line over duty.
+    ``regulator_departure_share`` is how far pressure strays at worst from its straight line
+    over duty, as a share of that line's span, signed.
     """
 
     proof_duty_pct: float | None = None
@@ -44,7 +45,7 @@ class TraceReadings:
     strokes_told_apart: bool | None = None
     weak_element: int | None = None
     weak_element_share: float | None = None
-    regulator_departure_bar: float | None = None
+    regulator_departure_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,6 +92,34 @@ FINDINGS = pa.schema(
 
 KIT_CALIBRATIONS = pa.schema([("kit", pa.string()), ("calibrated_at", _time)])
 
+# What the newest method makes of each trace; null where a trace does not say it.
+TRACE_FIGURES = pa.schema(
+    [
+        ("trace_id", pa.string()),
+        ("record_id", pa.string()),
+        ("vehicle", pa.string()),
+        ("kind", pa.string()),
+        ("inlet_valve_unplugged", pa.bool_()),
+        ("method", pa.int32()),
+        ("proof_duty_pct", pa.float64()),
+        ("proof_target_bar", pa.float64()),
+        ("proof_actual_bar", pa.float64()),
+        ("proof_sd_bar", pa.float64()),
+        ("build_rate_bar_per_s", pa.float64()),
+        ("build_sd_bar_per_s", pa.float64()),
+        ("build_from_bar", pa.float64()),
+        ("build_to_bar", pa.float64()),
+        ("fuel_temp_c", pa.float64()),
+        ("crank_rpm", pa.float64()),
+        ("hold_leak_ml_per_min", pa.float64()),
+        ("hold_leak_sd_ml_per_min", pa.float64()),
+        ("strokes_told_apart", pa.bool_()),
+        ("weak_element", pa.int32()),
+        ("weak_element_share", pa.float64()),
+        ("regulator_departure_share", pa.float64()),
+    ]
+)
+
 TREND_SCHEMAS: dict[str, pa.Schema] = {
     "test_records": TEST_RECORDS,
     "fitments": FITMENTS,
@@ -99,4 +127,5 @@ TREND_SCHEMAS: dict[str, pa.Schema] = {
     "pump_families": PUMP_FAMILIES,
     "findings": FINDINGS,
     "kit_calibrations": KIT_CALIBRATIONS,
+    "trace_figures": TRACE_FIGURES,
 }

@@ -71,7 +71,9 @@ def receive_test_record(
     receipt = _receipt(view, remarks)
     if not with_verdict:
         return Received(accepted.already_there, receipt)
-    verdict = _verdict(store, settings, fleet_id, record)
+    verdict = receipt_verdict(
+        store, settings, fleet_id, record.vehicle, f"record {record.record_id}"
+    )
     if verdict is None:
         # Not kept: the same record again gets the verdict, when there is one.
         missing = "the verdict could not be worked out now; the record is stored"
@@ -110,15 +112,16 @@ def _receipt(view: RecordView, remarks: list[Remark]) -> dict[str, Any]:
     }
 
 
-def _verdict(
-    store: Store, settings: Settings, fleet_id: int, record: TestRecord
+def receipt_verdict(
+    store: Store, settings: Settings, fleet_id: int, vehicle: str, receipt_of: str
 ) -> dict[str, Any] | None:
+    """Return the verdict on a vehicle's pump for a receipt, None when it cannot be worked out."""
     try:
-        verdict = current_verdict(store, settings, fleet_id, record.vehicle, datetime.now(UTC))
+        verdict = current_verdict(store, settings, fleet_id, vehicle, datetime.now(UTC))
     except Exception:
         # The record is stored, and that is what its sender must hear: whatever is
         # wrong with the trend or the disk must not read as "not received".
-        _log.exception("no verdict for the receipt of record %s", record.record_id)
+        _log.exception("no verdict for the receipt of %s", receipt_of)
         return None
     return json_value(verdict)
 

@@ -28,8 +28,16 @@ from sqlalchemy.orm import Session
 from fleetdb.records.documents import Kind
 from fleetdb.store.tables import AuditEntry, Installation
 
-RECORD_VOIDS = "record_voids"
-_KINDS = frozenset(kind.value for kind in Kind)
+# What the mirror follows of each kind's withdrawals.
+VOIDS = {
+    Kind.TEST_RECORDS.value: "record_voids",
+    Kind.FITMENTS.value: "fitment_voids",
+    Kind.FINDINGS.value: "finding_voids",
+    Kind.KIT_CALIBRATIONS.value: "kit_calibration_voids",
+}
+# A trace says something to the mirror through its figures, each time they are worked out.
+TRACE_FIGURES = "trace_figures"
+_FOLLOWED = frozenset({*(kind.value for kind in Kind), TRACE_FIGURES})
 _FETCH_ROWS = 50_000
 
 
@@ -66,7 +74,8 @@ class Changes:
     """The new mark, and the rows that came since the old one.
 
     ``row_ids`` holds, by kind of document, the ids of new rows (for vehicles: of
-    new versions) in rising order; under ``record_voids`` the test records voided.
+    new versions) in rising order; under ``record_voids`` and its like the documents voided,
+    under ``trace_figures`` the rows of newly worked out figures of traces.
     """
 
     mark: Mark
@@ -156,8 +165,8 @@ def _by_kind(entries: Iterable[tuple[Any, ...]]) -> dict[str, list[int]]:
     row_ids: dict[str, set[int]] = {}
     for _, action, subject, row_id in entries:
         if action == "voided":
-            row_ids.setdefault(RECORD_VOIDS, set()).add(row_id)
-        elif subject in _KINDS:
+            row_ids.setdefault(VOIDS[subject], set()).add(row_id)
+        elif subject in _FOLLOWED:
             row_ids.setdefault(subject, set()).add(row_id)
     return {kind: sorted(ids) for kind, ids in row_ids.items()}
 

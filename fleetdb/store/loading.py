@@ -19,7 +19,17 @@ from fleetdb.records.parsing import parse_document
 from fleetdb.store.engine import Store
 from fleetdb.store.ingest import LARGEST_BATCH, accept_many
 from fleetdb.store.refusals import RefusedFile
-from fleetdb.store.sources import SUFFIX, Source, Sources, find_sources, kind_of
+from fleetdb.store.sources import (
+    LOADING_ORDER,
+    SUFFIX,
+    Source,
+    SourceKind,
+    Sources,
+    TraceFiles,
+    find_sources,
+    kind_of,
+)
+from fleetdb.store.trace_loading import load_traces
 
 LONGEST_LINE_BYTES = 1024 * 1024
 _LINES_PER_PROGRESS = 200
@@ -41,7 +51,7 @@ class Counts:
 class LoadSummary:
     """What a load did. ``refused_path`` is None when nothing was refused."""
 
-    counts: dict[Kind, Counts] = field(default_factory=dict)
+    counts: dict[SourceKind, Counts] = field(default_factory=dict)
     refused_path: Path | None = None
     left_aside: list[Path] = field(default_factory=list)
     settings_remarks: list[str] = field(default_factory=list)
@@ -58,6 +68,7 @@ class _Line:
     """A line that parsed, and where it stands."""
 
     source: Source
+    kind: Kind
     number: int
     text: bytes
     document: Document
@@ -89,8 +100,12 @@ def load_paths(
     summary = LoadSummary(left_aside=sources.left_aside)
     with RefusedFile(refused_path) as refused:
         load = _Load(store, fleet_id, actor, refused, summary, progress)
-        for kind in Kind:
-            load.files([source for source in sources.files if source.kind is kind])
+        for kind in LOADING_ORDER:
+            files = [source for source in sources.files if source.kind is kind]
+            if isinstance(kind, Kind):
+                load.files(kind, files)
+            else:
+                load.traces(files)
     summary.refused_path = refused.path if refused.count else None
     return summary
 
@@ -114,13 +129,13 @@ class _Load:
         self.summary = summary
         self.progress = progress
 
-    def files(self, sources: Sequence[Source]) -> None:
-        """Load files of one kind."""
+    def files(self, kind: Kind, sources: Sequence[Source]) -> None:
+        """Load files of documents of one kind."""
         corrections: list[_Line] = []
         batch: list[_Line] = []
         for source in sources:
             self.summary.counts.setdefault(source.kind, Counts())
-            for line in self._lines(source):
+            for line in self._lines(kind, source):
                 document = line.document
                 if isinstance(document, TestRecord) and document.supersedes is not None:
                     corrections.append(line)
@@ -135,7 +150,21 @@ class _Load:
             for start in range(0, len(corrections_now), LARGEST_BATCH):
                 self._store(corrections_now[start : start + LARGEST_BATCH])
 
-    def _lines(self, source: Source) -> Iterator[_Line]:
+    def traces(self, sources: Sequence[Source]) -> None:
+        """Load files of traces, whose test records are there by now."""
+        for source in sources:
+            counts = self.summary.counts.setdefault(TraceFiles.TRACES, Counts())
+            for accepted in load_traces(
+                self.store, self.fleet_id, self.actor, source, self.refused, self.progress
+            ):
+                if accepted is None:
+                    counts.refused += 1
+                elif accepted.already_there:
+                    counts.already_there += 1
+                else:
+                    counts.accepted += 1
+
+    def _lines(self, kind: Kind, source: Source) -> Iterator[_Line]:
         """Give the lines that parse; refuse the others."""
         try:
             with source.path.open("rb") as file:
@@ -149,11 +178,11 @@ class _Load:
                             raise InvalidInputError.at(
                                 "", f"the line is longer than {LONGEST_LINE_BYTES} bytes"
                             )
-                        document = parse_document(source.kind, text)
+                        document = parse_document(kind, text)
                     except InvalidInputError as error:
                         self._refuse(source, number, text, error)
                     else:
-                        yield _Line(source, number, text, document)
+                        yield _Line(source, kind, number, text, document)
         except OSError as error:
             raise FleetDbError(
                 f"cannot read {source.path} to its end: {error.strerror}; run the load again"
@@ -162,7 +191,7 @@ class _Load:
     def _store(self, batch: Sequence[_Line]) -> None:
         if not batch:
             return
-        kind = batch[0].source.kind
+        kind = batch[0].kind
         documents = [line.document for line in batch]
         with self.store.write() as session:
             results = accept_many(session, self.fleet_id, kind, documents, self.actor)

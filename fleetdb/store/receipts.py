@@ -1,24 +1,30 @@
-"""The answers senders got, kept so that the same record again gets the same answer."""
+"""The answers senders got, kept so that the same record or trace again gets the same answer."""
 
 from __future__ import annotations
 
+from typing import Any
+
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from fleetdb.store.inserting import insert_new
-from fleetdb.store.tables import Receipt
+from fleetdb.store.tables import Receipt, TraceReceipt
+
+Kept = type[Receipt] | type[TraceReceipt]
+_KEYS: dict[Kept, InstrumentedAttribute[Any]] = {
+    Receipt: Receipt.test_record_id,
+    TraceReceipt: TraceReceipt.trace_row_id,
+}
 
 
-def kept_receipt(session: Session, test_record_row_id: int) -> str | None:
-    """Return the body kept for a test record's row, or None."""
-    return session.scalar(select(Receipt.body).where(Receipt.test_record_id == test_record_row_id))
+def kept_receipt(session: Session, row_id: int, table: Kept = Receipt) -> str | None:
+    """Return the body kept for the row of a test record (or of a trace), or None."""
+    return session.scalar(select(table.body).where(_KEYS[table] == row_id))
 
 
-def keep_receipt(session: Session, test_record_row_id: int, body: str) -> str:
+def keep_receipt(session: Session, row_id: int, body: str, table: Kept = Receipt) -> str:
     """Keep ``body`` unless one is kept already; return the one that stands."""
-    values = {"test_record_id": test_record_row_id, "body": body}
-    if insert_new(session, Receipt, [values], [Receipt.test_record_id]):
+    key = _KEYS[table]
+    if insert_new(session, table, [{key.key: row_id, "body": body}], [key]):
         return body
-    return session.scalars(
-        select(Receipt.body).where(Receipt.test_record_id == test_record_row_id)
-    ).one()
+    return session.scalars(select(table.body).where(key == row_id)).one()

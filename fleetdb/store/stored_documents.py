@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, TypeVarTuple
 from uuid import UUID
@@ -13,16 +13,21 @@ from sqlalchemy.orm import Session, aliased
 
 from fleetdb.records.documents import Document, Kind, TestRecord
 from fleetdb.records.figures import Figures, figures_of
-from fleetdb.records.plausibility import Remark
+from fleetdb.records.plausibility import NO_READING_YET, Remark
+from fleetdb.records.trace_readings import FigureSource, fill
 from fleetdb.store import rows
+from fleetdb.store.stored_traces import TraceView, traces_by_record
 from fleetdb.store.tables import (
     BuildReading,
     CylinderLeakReading,
     Depot,
     FindingRow,
+    FindingVoid,
     FitmentRow,
+    FitmentVoid,
     Kit,
     KitCalibrationRow,
+    KitCalibrationVoid,
     LeakReading,
     ProofReading,
     PumpFamilyVersion,
@@ -39,28 +44,37 @@ Ts = TypeVarTuple("Ts")
 
 @dataclass(frozen=True, slots=True)
 class StoredDocument:
-    """A document as it stands in the store. ``row_id`` orders documents by arrival."""
+    """A document as it stands in the store. ``row_id`` orders documents by arrival.
+
+    ``void_reason`` and ``voided_at`` are None unless it was withdrawn.
+    """
 
     kind: Kind
     row_id: int
     received_at: datetime
     document: Document
+    void_reason: str | None = field(default=None, kw_only=True)
+    voided_at: datetime | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True, slots=True)
 class RecordView(StoredDocument):
     """A test record with what it comes to, and what became of it.
 
-    ``void_reason`` and ``voided_at`` are None unless it was withdrawn,
-    ``superseded_by`` unless another record corrects it.
+    ``document`` is as it was sent, ``effective`` with what its traces add; ``figures`` are
+    those of ``effective``, and ``figure_sources`` names the trace behind each that was not
+    sent. ``remarks`` are the record's own and then what its traces say of it. ``void_reason`` and
+    ``voided_at`` are None unless it was withdrawn, ``superseded_by`` unless another record
+    corrects it.
     """
 
     document: TestRecord
+    effective: TestRecord
     figures: Figures
+    figure_sources: dict[str, FigureSource]
     remarks: list[Remark]
+    traces: list[TraceView]
     superseded_by: UUID | None
-    void_reason: str | None
-    voided_at: datetime | None
     posted_by_token_id: int | None
 
 
@@ -99,16 +113,6 @@ def is_superseded() -> ColumnElement[bool]:
             correction.fleet_id == TestRecordRow.fleet_id,
             correction.supersedes == TestRecordRow.record_id,
         )
-        .correlate(TestRecordRow)
-        .exists()
-    )
-
-
-def is_voided() -> ColumnElement[bool]:
-    """Return the condition that a test record was withdrawn."""
-    return (
-        select(RecordVoid.id)
-        .where(RecordVoid.test_record_id == TestRecordRow.id)
         .correlate(TestRecordRow)
         .exists()
     )
@@ -153,19 +157,32 @@ def read_records(session: Session, page: Page) -> list[RecordView]:
     row_ids = [row.id for row, *_ in found]
     cylinders = _by_record(session, CylinderLeakReading, row_ids)
     remarks = _by_record(session, RecordRemark, row_ids)
+    traces = traces_by_record(session, row_ids)
     views: list[RecordView] = []
     for row, vehicle, workshop, kit, proof, build, leak, superseded_by, void in found:
         document = rows.test_record_document(
             row, vehicle, workshop, kit, proof, build, leak, cylinders.get(row.id, ())
         )
+        own = traces.get(row.id, [])
+        filled = fill(document, [(trace.source, trace.in_force.readings) for trace in own])
         views.append(
             RecordView(
                 kind=Kind.TEST_RECORDS,
                 row_id=row.id,
                 received_at=row.received_at,
                 document=document,
-                figures=figures_of(document),
-                remarks=[Remark(r.code, r.pointer, r.detail) for r in remarks.get(row.id, ())],
+                effective=filled.record,
+                figures=figures_of(filled.record),
+                figure_sources=filled.sources,
+                remarks=[
+                    *(
+                        Remark(r.code, r.pointer, r.detail)
+                        for r in remarks.get(row.id, ())
+                        if r.code != NO_READING_YET or not filled.sources
+                    ),
+                    *(remark for trace in own for remark in trace.remarks_on_record),
+                ],
+                traces=own,
                 superseded_by=superseded_by,
                 void_reason=void and void.reason,
                 voided_at=void and void.voided_at,
@@ -215,33 +232,52 @@ def _vehicles(session: Session, page: Page) -> list[StoredDocument]:
 
 
 def _kit_calibrations(session: Session, page: Page) -> list[StoredDocument]:
-    statement = select(KitCalibrationRow, Kit.name).join(Kit, Kit.id == KitCalibrationRow.kit_id)
-    return [
-        StoredDocument(
-            Kind.KIT_CALIBRATIONS, row.id, row.received_at, rows.kit_calibration_document(row, kit)
+    statement = (
+        select(KitCalibrationRow, Kit.name, KitCalibrationVoid)
+        .join(Kit, Kit.id == KitCalibrationRow.kit_id)
+        .outerjoin(
+            KitCalibrationVoid, KitCalibrationVoid.calibration_row_id == KitCalibrationRow.id
         )
-        for row, kit in session.execute(page.cut(statement, KitCalibrationRow.id))
+    )
+    return [
+        _voidable(Kind.KIT_CALIBRATIONS, row, rows.kit_calibration_document(row, kit), void)
+        for row, kit, void in session.execute(page.cut(statement, KitCalibrationRow.id))
     ]
 
 
 def _fitments(session: Session, page: Page) -> list[StoredDocument]:
-    statement = select(FitmentRow, VehicleIdentity.vehicle).join(
-        VehicleIdentity, VehicleIdentity.id == FitmentRow.vehicle_id
+    statement = (
+        select(FitmentRow, VehicleIdentity.vehicle, FitmentVoid)
+        .join(VehicleIdentity, VehicleIdentity.id == FitmentRow.vehicle_id)
+        .outerjoin(FitmentVoid, FitmentVoid.fitment_row_id == FitmentRow.id)
     )
     return [
-        StoredDocument(Kind.FITMENTS, row.id, row.received_at, rows.fitment_document(row, vehicle))
-        for row, vehicle in session.execute(page.cut(statement, FitmentRow.id))
+        _voidable(Kind.FITMENTS, row, rows.fitment_document(row, vehicle), void)
+        for row, vehicle, void in session.execute(page.cut(statement, FitmentRow.id))
     ]
 
 
 def _findings(session: Session, page: Page) -> list[StoredDocument]:
-    statement = select(FindingRow, VehicleIdentity.vehicle).join(
-        VehicleIdentity, VehicleIdentity.id == FindingRow.vehicle_id
+    statement = (
+        select(FindingRow, VehicleIdentity.vehicle, FindingVoid)
+        .join(VehicleIdentity, VehicleIdentity.id == FindingRow.vehicle_id)
+        .outerjoin(FindingVoid, FindingVoid.finding_row_id == FindingRow.id)
     )
     return [
-        StoredDocument(Kind.FINDINGS, row.id, row.received_at, rows.finding_document(row, vehicle))
-        for row, vehicle in session.execute(page.cut(statement, FindingRow.id))
+        _voidable(Kind.FINDINGS, row, rows.finding_document(row, vehicle), void)
+        for row, vehicle, void in session.execute(page.cut(statement, FindingRow.id))
     ]
+
+
+def _voidable(kind: Kind, row: Any, document: Document, void: Any) -> StoredDocument:
+    return StoredDocument(
+        kind,
+        row.id,
+        row.received_at,
+        document,
+        void_reason=void and void.reason,
+        voided_at=void and void.voided_at,
+    )
 
 
 _READERS: dict[Kind, Callable[[Session, Page], Sequence[StoredDocument]]] = {

@@ -1,7 +1,8 @@
 """Every table of the truth, as SQLAlchemy typed models.
 
 Append only: rows are inserted, never changed or deleted. A correction is a new
-test record that supersedes an old one; a withdrawal is a row in ``record_voids``;
+test record that supersedes an old one; a withdrawal is a row in ``record_voids``
+or its like of another kind;
 a token's end is a row in ``token_revocations``. ``audit_entries`` has one row per
 change, written in the same transaction, and is also the feed the mirror follows.
 """
@@ -219,15 +220,33 @@ class RecordRemark(Base):
     detail: Mapped[str]
 
 
-class RecordVoid(Base):
-    """A test record withdrawn, with the reason. The record stays."""
+class _Void:
+    """A document withdrawn, with the reason. The document stays."""
 
-    __tablename__ = "record_voids"
     id: Mapped[RowId]
     fleet_id: Mapped[FleetId]
-    test_record_id: Mapped[int] = mapped_column(ForeignKey("test_records.id"), unique=True)
     reason: Mapped[str]
     voided_at: Mapped[datetime]
+
+
+class RecordVoid(_Void, Base):
+    __tablename__ = "record_voids"
+    test_record_id: Mapped[int] = mapped_column(ForeignKey("test_records.id"), unique=True)
+
+
+class FitmentVoid(_Void, Base):
+    __tablename__ = "fitment_voids"
+    fitment_row_id: Mapped[int] = mapped_column(ForeignKey("fitments.id"), unique=True)
+
+
+class FindingVoid(_Void, Base):
+    __tablename__ = "finding_voids"
+    finding_row_id: Mapped[int] = mapped_column(ForeignKey("findings.id"), unique=True)
+
+
+class KitCalibrationVoid(_Void, Base):
+    __tablename__ = "kit_calibration_voids"
+    calibration_row_id: Mapped[int] = mapped_column(ForeignKey("kit_calibrations.id"), unique=True)
 
 
 class Receipt(Base):
@@ -291,7 +310,7 @@ class TraceFiguresRow(Base):
     strokes_told_apart: Mapped[bool | None]
     weak_element: Mapped[int | None]
     weak_element_share: Mapped[float | None]
-    regulator_departure_bar: Mapped[float | None]
+    regulator_departure_share: Mapped[float | None]
 
 
 class TraceReceipt(Base):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -16,21 +17,22 @@ from fleetdb.records.trend_schemas import TREND_SCHEMAS
 from fleetdb.store.stored_documents import (
     Page,
     is_superseded,
-    is_voided,
     read_documents,
     read_records,
     version_in_force,
 )
+from fleetdb.store.stored_traces import TraceView
 from fleetdb.store.tables import Kit, PumpFamilyVersion, TestRecordRow, VehicleIdentity
+from fleetdb.store.voids import is_voided
 
 
 def trend_tables(session: Session, fleet_id: int, vehicle: str) -> dict[str, pa.Table]:
     """Return the trend's input tables for one vehicle.
 
-    ``test_records`` without superseded and voided ones, ``fitments``, ``findings``,
-    ``vehicles`` (the version in force), ``pump_families`` (every version of its
-    family) and ``kit_calibrations`` (of every kit it was tested with), in the
-    schemas of ``records.trend_schemas``.
+    ``test_records`` without superseded and voided ones, ``trace_figures`` (the newest of
+    each trace of these records), ``fitments``, ``findings``, ``vehicles`` (the version in
+    force), ``pump_families`` (every version of its family) and ``kit_calibrations`` (of
+    every kit it was tested with), in the schemas of ``records.trend_schemas``.
 
     Raises
     ------
@@ -41,7 +43,7 @@ def trend_tables(session: Session, fleet_id: int, vehicle: str) -> dict[str, pa.
     vehicles = read_documents(session, Kind.VEHICLES, Page(and_(mine, version_in_force())))
     if not vehicles:
         raise NotFoundError("vehicle", vehicle)
-    records = read_records(session, Page(and_(mine, ~is_superseded(), ~is_voided())))
+    records = read_records(session, Page(and_(mine, ~is_superseded(), ~is_voided(Kind.TEST_RECORDS))))
     family = getattr(vehicles[0].document, "pump_family")  # noqa: B009 - a Document, by type
     kits = (
         select(TestRecordRow.kit_id)
@@ -52,6 +54,10 @@ def trend_tables(session: Session, fleet_id: int, vehicle: str) -> dict[str, pa.
         "test_records": _table(
             "test_records", [_record_row(view.document, view.received_at) for view in records]
         ),
+        "trace_figures": _table(
+            "trace_figures",
+            [_trace_row(view.document, trace) for view in records for trace in view.traces],
+        ),
         "vehicles": _table("vehicles", [_row(entry.document) for entry in vehicles]),
         **{
             kind.value: _table(
@@ -59,8 +65,8 @@ def trend_tables(session: Session, fleet_id: int, vehicle: str) -> dict[str, pa.
                 [_row(entry.document) for entry in read_documents(session, kind, Page(condition))],
             )
             for kind, condition in (
-                (Kind.FITMENTS, mine),
-                (Kind.FINDINGS, mine),
+                (Kind.FITMENTS, and_(mine, ~is_voided(Kind.FITMENTS))),
+                (Kind.FINDINGS, and_(mine, ~is_voided(Kind.FINDINGS))),
                 (
                     Kind.PUMP_FAMILIES,
                     and_(
@@ -68,7 +74,14 @@ def trend_tables(session: Session, fleet_id: int, vehicle: str) -> dict[str, pa.
                         PumpFamilyVersion.pump_family == family,
                     ),
                 ),
-                (Kind.KIT_CALIBRATIONS, and_(Kit.fleet_id == fleet_id, Kit.id.in_(kits))),
+                (
+                    Kind.KIT_CALIBRATIONS,
+                    and_(
+                        Kit.fleet_id == fleet_id,
+                        Kit.id.in_(kits),
+                        ~is_voided(Kind.KIT_CALIBRATIONS),
+                    ),
+                ),
             )
         },
     }
@@ -98,6 +111,18 @@ def _record_row(record: TestRecord, received_at: datetime) -> dict[str, Any]:
         "leak_duration_s": leak.get("duration_s"),
         "leak_rail_bar": leak.get("rail_bar"),
         "leak_cylinders": leak.get("cylinders"),
+    }
+
+
+def _trace_row(record: TestRecord, trace: TraceView) -> dict[str, Any]:
+    return {
+        "trace_id": trace.trace_id,
+        "record_id": record.record_id,
+        "vehicle": record.vehicle,
+        "kind": trace.kind.value,
+        "inlet_valve_unplugged": trace.inlet_valve_unplugged,
+        "method": trace.in_force.method,
+        **asdict(trace.in_force.readings),
     }
 
 

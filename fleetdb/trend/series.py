@@ -84,13 +84,16 @@ class Series:
 
 
 def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime) -> None:
-    """Keep ``pumps``, ``family_settings``, ``repairs`` and ``readings`` as known at ``as_of``.
+    """Keep ``pumps``, ``family_settings``, ``repairs``, ``trace_readings`` and ``readings``.
+
+    They are as known at ``as_of``.
 
     The connection must have the views of ``fleetdb.warehouse.views``; ``as_of`` is UTC.
     """
     queries.keep(connection, "pumps", as_of=as_of)
     queries.keep(connection, "family_settings")
     queries.keep(connection, "repairs", as_of=as_of)
+    queries.keep(connection, "trace_readings")
     queries.keep(connection, "readings", as_of=as_of, duty_slack_pct=DUTY_SLACK_PCT)
 
 

@@ -1,4 +1,4 @@
-"""What the mirror holds: the trend's tables by row of the truth, and withdrawn records."""
+"""What the mirror holds: the trend's tables by row of the truth, and what is withdrawn."""
 
 from __future__ import annotations
 
@@ -29,6 +29,8 @@ def _with_row_id(schema: pa.Schema) -> pa.Schema:
 
 
 _WITHDRAWN = pa.schema([("row_id", pa.int64()), ("record_id", pa.string())])
+# The row of the document withdrawn.
+_VOIDED = pa.schema([("row_id", pa.int64())])
 
 MIRROR_TABLES: dict[str, MirrorTable] = {
     table.name: table
@@ -69,6 +71,16 @@ MIRROR_TABLES: dict[str, MirrorTable] = {
             "kit_calibrations",
             _with_row_id(TREND_SCHEMAS["kit_calibrations"]),
             ("kit", "calibrated_at", "row_id"),
+        ),
+        MirrorTable("voided_fitments", "fitment_voids", _VOIDED, ("row_id",)),
+        MirrorTable("voided_findings", "finding_voids", _VOIDED, ("row_id",)),
+        MirrorTable("voided_kit_calibrations", "kit_calibration_voids", _VOIDED, ("row_id",)),
+        # Every version of the figures; the view shows the newest of each trace.
+        MirrorTable(
+            "trace_figures",
+            "trace_figures",
+            _with_row_id(TREND_SCHEMAS["trace_figures"]),
+            ("vehicle", "record_id", "row_id"),
         ),
     )
 }

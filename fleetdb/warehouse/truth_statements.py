@@ -18,7 +18,9 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import InstrumentedAttribute
 
+from fleetdb.records.documents import Kind
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
+from fleetdb.store.stored_traces import READING_COLUMNS
 from fleetdb.store.tables import (
     BuildReading,
     Depot,
@@ -31,10 +33,13 @@ from fleetdb.store.tables import (
     PumpFamilyVersion,
     RecordVoid,
     TestRecordRow,
+    TraceFiguresRow,
+    TraceRow,
     VehicleIdentity,
     VehicleVersion,
     Workshop,
 )
+from fleetdb.store.voids import VOIDABLE
 
 Statement = Select[*tuple[Any, ...]]
 Key = InstrumentedAttribute[int]
@@ -154,6 +159,30 @@ def _kit_calibrations(is_sqlite: bool) -> tuple[Statement, Key, Key]:
     return statement, KitCalibrationRow.id, KitCalibrationRow.fleet_id
 
 
+def _trace_figures(is_sqlite: bool) -> tuple[Statement, Key, Key]:
+    statement = (
+        select(
+            TraceFiguresRow.id,
+            _id_text(TraceRow.trace_id, is_sqlite),
+            _id_text(TestRecordRow.record_id, is_sqlite),
+            VehicleIdentity.vehicle,
+            TraceRow.kind,
+            TraceRow.inlet_valve_unplugged,
+            TraceFiguresRow.method,
+            *(getattr(TraceFiguresRow, name) for name in READING_COLUMNS),
+        )
+        .join(TraceRow, TraceRow.id == TraceFiguresRow.trace_row_id)
+        .join(TestRecordRow, TestRecordRow.id == TraceRow.test_record_id)
+        .join(VehicleIdentity, VehicleIdentity.id == TestRecordRow.vehicle_id)
+    )
+    return statement, TraceFiguresRow.id, TraceFiguresRow.fleet_id
+
+
+def _voided(kind: Kind) -> Callable[[bool], tuple[Statement, Key, Key]]:
+    of = VOIDABLE[kind]
+    return lambda _: (select(of.voided_row), of.voided_row, of.voids.fleet_id)
+
+
 _STATEMENTS: dict[str, Callable[[bool], tuple[Statement, Key, Key]]] = {
     "test_records": _test_records,
     "superseded_records": _superseded_records,
@@ -163,6 +192,10 @@ _STATEMENTS: dict[str, Callable[[bool], tuple[Statement, Key, Key]]] = {
     "pump_families": _pump_families,
     "findings": _findings,
     "kit_calibrations": _kit_calibrations,
+    "voided_fitments": _voided(Kind.FITMENTS),
+    "voided_findings": _voided(Kind.FINDINGS),
+    "voided_kit_calibrations": _voided(Kind.KIT_CALIBRATIONS),
+    "trace_figures": _trace_figures,
 }
 
 

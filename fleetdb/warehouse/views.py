@@ -1,7 +1,7 @@
 """The views the trend reads, over the mirror's files or over tables in memory.
 
-Both have the columns of ``TREND_SCHEMAS``; superseded and voided records are left
-out, and a vehicle is shown as the version in force says.
+Both have the columns of ``TREND_SCHEMAS``; superseded and voided records, and their
+traces, are left out, a vehicle is shown as the version in force says, and a trace with its newest figures.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from fleetdb.errors import FleetDbError
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
 from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Manifest, read_manifest
+
+_VOIDED_BY_ROW = frozenset({"voided_fitments", "voided_findings", "voided_kit_calibrations"})
 
 
 @contextmanager
@@ -90,13 +92,19 @@ def _files(folder: Path, manifest: Manifest, table: str) -> str:
 
 
 def _restriction(name: str, folder: Path, manifest: Manifest) -> str:
-    if name == "test_records":
+    if f"voided_{name}" in _VOIDED_BY_ROW:
+        voided = _files(folder, manifest, f"voided_{name}")
+        return f"ANTI JOIN {voided} AS voided USING (row_id)"
+    if name in ("test_records", "trace_figures"):
         superseded = _files(folder, manifest, "superseded_records")
         voided = _files(folder, manifest, "voided_records")
-        return (
+        restriction = (
             f"ANTI JOIN {superseded} AS superseded USING (record_id) "
             f"ANTI JOIN {voided} AS voided USING (record_id)"
         )
-    if name == "vehicles":
-        return "QUALIFY row_number() OVER (PARTITION BY row.vehicle ORDER BY row.row_id DESC) = 1"
-    return ""
+        return restriction if name == "test_records" else f"{restriction} {_newest_of('trace_id')}"
+    return _newest_of("vehicle") if name == "vehicles" else ""
+
+
+def _newest_of(column: str) -> str:
+    return f"QUALIFY row_number() OVER (PARTITION BY row.{column} ORDER BY row.row_id DESC) = 1"

@@ -69,7 +69,7 @@ def upgrade() -> None:
         sa.Column("strokes_told_apart", sa.Boolean(), nullable=True),
         sa.Column("weak_element", ROW_ID, nullable=True),
         sa.Column("weak_element_share", sa.Double(), nullable=True),
-        sa.Column("regulator_departure_bar", sa.Double(), nullable=True),
+        sa.Column("regulator_departure_share", sa.Double(), nullable=True),
         sa.ForeignKeyConstraint(
             ["fleet_id"], ["fleets.id"], name=op.f("fk_trace_figures_fleet_id")
         ),

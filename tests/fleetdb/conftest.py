@@ -18,6 +18,7 @@ from fleetdb.store.amending import amend_vehicle, void_record
 from fleetdb.store.engine import Store
 from fleetdb.store.fleets import resolve_fleet
 from fleetdb.store.ingest import Accepted, accept_many
+from tests.traces import post_trace
 
 FAMILY = {
     "pump_family": "fam-a",
@@ -124,6 +125,10 @@ class SmallFleet:
                 }
             ],
         )
+
+    def add_trace(self, record_id: str, kind: str = "proof", **fields: Any) -> UUID:
+        """Store a trace of a test record; return its id."""
+        return post_trace(self.store, record_id, kind, fleet_id=self.fleet_id, **fields).trace_id
 
     def void(self, record_id: str) -> None:
         with self.store.write() as session:

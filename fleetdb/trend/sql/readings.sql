@@ -1,16 +1,32 @@
 -- Every test, joined to the pump it was made on and to the proof settings of its day.
 -- A proof made at another regulator duty than the family's cannot be compared and is left out.
+-- Where a record has no proof, build rate or condition of its own, its traces' counts.
 -- Grain:   one row per test record
--- Reads:   test_records, repairs, pumps, family_settings
+-- Reads:   test_records, trace_readings, repairs, pumps, family_settings
 -- Params:  $as_of, $duty_slack_pct [%]
 -- Returns: pump_id, record_id, vehicle, depot, kit, performed_at, odometer_km [km],
 --          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
 --          from_share [-], to_share [-], leak_duration_s [s], leak_rail_bar [bar],
 --          leak_cylinders, proof_target_bar [bar], reference_fuel_temp_c [degC],
 --          reference_crank_rpm [1/min], repaired
-WITH test AS (
-    SELECT r.*, p.pump_id, p.pump_family, p.depot
+WITH filled AS (
+    SELECT
+        r.* REPLACE (
+            coalesce(r.fuel_temp_c, x.fuel_temp_c) AS fuel_temp_c,
+            coalesce(r.crank_rpm, x.crank_rpm) AS crank_rpm,
+            if(r.actual_bar IS NULL, x.proof.duty_pct, r.duty_pct) AS duty_pct,
+            if(r.actual_bar IS NULL, x.proof.target_bar, r.target_bar) AS target_bar,
+            if(r.actual_bar IS NULL, x.proof.actual_bar, r.actual_bar) AS actual_bar,
+            if(r.rate_bar_per_s IS NULL, x.build.from_bar, r.from_bar) AS from_bar,
+            if(r.rate_bar_per_s IS NULL, x.build.to_bar, r.to_bar) AS to_bar,
+            coalesce(r.rate_bar_per_s, x.build.rate_bar_per_s) AS rate_bar_per_s
+        )
     FROM test_records r
+    LEFT JOIN trace_readings x ON x.record_id = r.record_id
+),
+test AS (
+    SELECT r.*, p.pump_id, p.pump_family, p.depot
+    FROM filled r
     ASOF JOIN pumps p ON r.vehicle = p.vehicle AND r.performed_at >= p.fitted_at
     WHERE r.performed_at <= $as_of
 )

@@ -14,12 +14,14 @@ from fleetdb.store.amending import void_record
 from fleetdb.store.engine import Store
 from fleetdb.store.trend_tables import trend_tables
 from tests.documents import EXAMPLES, post
+from tests.traces import post_trace
 
 
 @pytest.fixture
 def fleet(store: Store) -> Store:
     for kind in Kind:
         post(store, kind, **EXAMPLES[kind])
+    post_trace(store, EXAMPLES[Kind.TEST_RECORDS]["record_id"])
     post(store, Kind.VEHICLES, vehicle="V-18", pump_family="fam-x")
     post(store, Kind.TEST_RECORDS, vehicle="V-18", kit="gauge 8")
     post(store, Kind.KIT_CALIBRATIONS, kit="gauge 8")

@@ -61,6 +61,8 @@ def problems(fleet: Any) -> list[str]:
 def test_the_mirror_shows_what_the_store_says_of_each_vehicle(fleet: Any) -> None:
     ids = fleet.add_records(40)
     fleet.add_one_of_each_other_kind()
+    for record_id in (ids[3], ids[5], ids[9], ids[11]):
+        fleet.add_trace(record_id)
     fleet.void(ids[3])
     fleet.accept(Kind.TEST_RECORDS, [fleet.record(vehicle="V05", supersedes=ids[5])])
     fleet.amend("V07", depot="South")
@@ -102,8 +104,9 @@ def test_an_empty_fleet_can_be_mirrored_and_read(sqlite_fleet: Any) -> None:
 def test_a_sync_reads_only_what_is_new(fleet: Any) -> None:
     fleet.add_records(10)
     do_sync(fleet)
-    fleet.add_records(2)
+    first, _ = fleet.add_records(2)
     fleet.add_one_of_each_other_kind()
+    fleet.add_trace(first)
     result = do_sync(fleet)
     assert result.rebuilt_because is None
     assert {name: n for name, n in result.added.items() if n} == {
@@ -111,6 +114,7 @@ def test_a_sync_reads_only_what_is_new(fleet: Any) -> None:
         "fitments": 1,
         "findings": 1,
         "kit_calibrations": 1,
+        "trace_figures": 1,
     }
     assert result.rows["test_records"] == 12
     assert problems(fleet) == []

@@ -105,6 +105,7 @@ def test_every_other_table_can_be_read(fleet: Any) -> None:
     fleet.void(first)
     correction = fleet.accept(Kind.TEST_RECORDS, [fleet.record(supersedes=second)])[0]
     fleet.add_one_of_each_other_kind()
+    trace_id = fleet.add_trace(correction.key, inlet_valve_unplugged=True)
     (superseded,) = rows(fleet, "superseded_records")
     assert superseded == {"row_id": correction.row_id, "record_id": second}
     (voided,) = rows(fleet, "voided_records")
@@ -116,6 +117,11 @@ def test_every_other_table_can_be_read(fleet: Any) -> None:
     assert finding["outcome"] == "worn_confirmed"
     (calibration,) = rows(fleet, "kit_calibrations")
     assert calibration["kit"] == "Kit 0"
+    (trace,) = rows(fleet, "trace_figures")
+    assert (trace["trace_id"], trace["record_id"]) == (str(trace_id), correction.key)
+    assert (trace["kind"], trace["inlet_valve_unplugged"]) == ("proof", True)
+    assert trace["proof_target_bar"] == 700.0
+    assert trace["strokes_told_apart"] is None
     (family,) = rows(fleet, "pump_families")
     assert (family["proof_target_bar"], family["applies_from"]) == (700.0, None)
     vehicles = rows(fleet, "vehicles")
