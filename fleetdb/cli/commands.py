@@ -26,6 +26,7 @@ _OWN_COMMANDS = {
     "migrate": "fleetdb.cli.migrate:migrate",
     "mirror": "fleetdb.cli.mirror:mirror",
     "token": "fleetdb.cli.token:token",
+    "trace": "fleetdb.cli.trace:trace",
     "verdicts": "fleetdb.cli.verdicts:verdicts",
 }
 

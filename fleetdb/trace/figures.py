@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from fleetdb.trace.build import BuildFigures, build_figures, no_build
-from fleetdb.trace.figure import Figure, Window
+from fleetdb.trace.conditions import ConditionFigures, condition_figures, duty_signs
 from fleetdb.trace.hold import HoldFigures, hold_figures, no_hold
 from fleetdb.trace.interventions import Sign, signs_of_intervention
 from fleetdb.trace.model import Trace, TraceKind
@@ -22,23 +20,6 @@ from fleetdb.trace.sweep import SweepFigures, no_sweep, sweep_figures
 
 METHOD = 1
 """Version of the methods: raised whenever the same trace would give other figures."""
-
-
-@dataclass(frozen=True)
-class ConditionFigures:
-    """Medians over the plateau (over the whole trace where there is none)."""
-
-    crank_rpm: Figure
-    duty_pct: Figure
-    fuel_temp_c: Figure
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the figures as plain JSON."""
-        return {
-            "crank_rpm": self.crank_rpm.to_json(),
-            "duty_pct": self.duty_pct.to_json(),
-            "fuel_temp_c": self.fuel_temp_c.to_json(),
-        }
 
 
 @dataclass(frozen=True)
@@ -96,8 +77,11 @@ def figures_of(trace: Trace, settings: TraceSettings) -> TraceFigures:
         hold=hold_figures(phases, settings) if is_hold else no_hold(_only(TraceKind.HOLD)),
         sweep=sweep_figures(trace) if is_sweep else no_sweep(_only(TraceKind.DUTY_SWEEP)),
         ripple=_ripple(phases, settings, plateau),
-        conditions=_conditions(phases, plateau.window),
-        signs=signs_of_intervention(phases, settings),
+        conditions=condition_figures(phases, plateau.window),
+        signs=(
+            *duty_signs(phases, plateau.window, settings),
+            *signs_of_intervention(phases, settings),
+        ),
     )
 
 
@@ -124,24 +108,4 @@ def _build(phases: Phases, settings: TraceSettings, plateau: PlateauFigures) -> 
 def _ripple(phases: Phases, settings: TraceSettings, plateau: PlateauFigures) -> RippleFigures:
     if plateau.window is None:
         return no_ripple("no plateau")
-    first, end = phases.level_stretch
-    times, half_s = phases.blocks.time_s, 0.5 * phases.blocks.step_s
-    level = Window(float(times[first]) + half_s, float(times[end - 1]) - half_s)
-    return ripple_figures(phases.trace, level, settings)
-
-
-def _conditions(phases: Phases, window: Window | None) -> ConditionFigures:
-    trace = phases.trace
-    samples = phases.samples_in(window) if window is not None else slice(None)
-
-    def figure(values: Any, unit: str, name: str) -> Figure:
-        if values is None:
-            return Figure.none(unit, f"the trace has no {name}")
-        inside = values[samples]
-        return Figure.of(float(np.median(inside)), float(np.std(inside)), unit)
-
-    return ConditionFigures(
-        figure(trace.crank_rpm, "1/min", "crank_rpm"),
-        figure(trace.duty_pct, "%", "duty_pct"),
-        figure(trace.fuel_temp_c, "degC", "fuel_temp_c"),
-    )
+    return ripple_figures(phases.trace, phases.near_level, settings)

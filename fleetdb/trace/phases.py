@@ -20,9 +20,12 @@ Floats = NDArray[np.float64]
 BLOCK_S = 0.05
 # A pressure counts as held when it stays for so long.
 HELD_S = 0.5
+# Smoothed over so long the strokes of a cranked pump hardly show.
+_SMOOTHED_S = 0.35
 # The plateau is where pressure stays within this of its level, or within its own scatter.
 PLATEAU_BAND = 0.04
 _BAND_SDS = 4.0
+NEAR_LEVEL = 0.9
 # A trace that begins above this share of its level has no rest before.
 _REST_SHARE = 0.25
 # Pressure has left rest once it is this share of the level above it.
@@ -71,7 +74,7 @@ class Phases:
     @cached_property
     def held_at(self) -> int:
         """First block of the half second over which the highest pressure was held."""
-        lowest = sliding_window_view(self._cranked_bar, self._n_held).min(axis=1)
+        lowest = sliding_window_view(self._level_bar, self._n_held).min(axis=1)
         return int(np.argmax(lowest))
 
     @cached_property
@@ -85,22 +88,27 @@ class Phases:
         return min(max(3, round(HELD_S / self.blocks.step_s)), len(self.blocks.rail_bar))
 
     @cached_property
-    def _cranked_bar(self) -> Floats:
-        """Block pressures, minus infinity where the engine did not turn."""
-        crank_rpm = self.trace.crank_rpm
+    def _level_bar(self) -> Floats:
+        """Block pressures smoothed over strokes, minus infinity where the engine did not turn."""
+        crank_rpm, rail_bar = self.trace.crank_rpm, self._smooth_bar
         if crank_rpm is None or not (crank_rpm > 0).any():
-            return self.blocks.rail_bar
+            return rail_bar
         at_blocks = np.interp(self.blocks.time_s, self.trace.time_s, crank_rpm)
         turning = at_blocks >= _CRANKING_SHARE * float(np.quantile(crank_rpm, 0.9))
-        if turning.sum() < 3:
-            return self.blocks.rail_bar
-        return np.where(turning, self.blocks.rail_bar, -np.inf)
+        return np.where(turning, rail_bar, -np.inf) if turning.sum() >= 3 else rail_bar
+
+    @cached_property
+    def _smooth_bar(self) -> Floats:
+        size = max(1, min(round(_SMOOTHED_S / self.blocks.step_s), len(self.blocks.rail_bar) // 4))
+        kernel = np.ones(size)
+        counts = np.convolve(np.ones(len(self.blocks.rail_bar)), kernel, "same")
+        return np.convolve(self.blocks.rail_bar, kernel, "same") / counts
 
     @cached_property
     def level_stretch(self) -> tuple[int, int]:
         """First block, and the one after the last, of the stretch about the held pressure."""
-        rail_bar = self._cranked_bar
-        scatter = noise_sd(self.blocks.rail_bar[self.held_at :])
+        rail_bar = self._level_bar
+        scatter = noise_sd(self._smooth_bar[self.held_at :])
         level = self.held_bar
         first = last = self.held_at
         for _ in range(3):
@@ -124,6 +132,19 @@ class Phases:
             if n_level >= self._n_held:
                 first = end - n_level
         return first, end
+
+    @cached_property
+    def near_level(self) -> Window | None:
+        """From when pressure is near its level to when it last is: longer than the stretch.
+
+        For what does not mind a slow drift.
+        """
+        near = np.flatnonzero(self._level_bar >= NEAR_LEVEL * self.held_bar)
+        if len(near) < 2 or self.held_bar <= 0:
+            return None
+        half_s = 0.5 * self.blocks.step_s
+        from_s, to_s = self.blocks.time_s[near[0]], self.blocks.time_s[near[-1]]
+        return Window(float(from_s) + half_s, float(to_s) - half_s)
 
     @cached_property
     def onset_block(self) -> int | None:

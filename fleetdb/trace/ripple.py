@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fleetdb.trace.elements import Deliveries, deliveries
 from fleetdb.trace.figure import Figure, Window
 from fleetdb.trace.model import Trace
 from fleetdb.trace.phases import means_over
@@ -22,7 +23,7 @@ _FEWEST_PUMP_TURNS = 3.0
 _SAMPLES_PER_STROKE = 24
 # The crank speed is known to this share: its scale is sought within it.
 _SPEED_SLACK = 0.02
-_MOST_ORDERS_PER_STROKE = 2
+_MOST_ORDERS_PER_STROKE = 3
 _DRIFT_TERMS = 4
 # An element delivers less when it is this far below the others, beyond doubt.
 WEAK_SHARE = 0.8
@@ -46,19 +47,18 @@ class RippleFigures:
     """Pressure ripple by pump stroke, in the plateau.
 
     Pressure is fitted by least squares with a sine and cosine of every order of the pump (1 to
-    twice its elements) at the angle the crank speed adds up to, beside a slow drift. That is
+    three times its elements) at the angle the crank speed adds up to, beside a slow drift. That is
     order tracking: it needs no even sampling and no steady speed. The speed's scale is sought
     within 2 % so that the strokes are strongest.
 
     ``stroke_amplitude_bar`` is the amplitude at the strokes' own order. Elements that deliver
     alike leave only that order and its multiples; one that is low brings the orders below it.
 
-    ``element_shares`` is what each element delivers over the mean, from how much pressure
-    gains over its stroke; element 1 is the one whose delivery is centred first after
-    ``first_stroke_s`` (no mark of the pump's own position is known, so the numbers hold within
-    this trace, in the order in which the elements deliver). ``weak_element`` is the number of
-    the one that delivers less than 0.8 of the others beyond doubt (4 standard deviations),
-    None if there is none.
+    ``element_shares`` is what each element delivers over the mean (``elements``); element 1 is
+    the one whose delivery is centred first after ``first_stroke_s`` (no mark of the pump's own
+    position is known, so the numbers hold within this trace, in the order in which the elements
+    deliver). ``weak_element`` is the number of the one that delivers less than 0.8 of the others
+    beyond doubt (4 standard deviations), None if there is none; ``weak_element_reason`` says why.
 
     References
     ----------
@@ -136,7 +136,7 @@ def _figures(
 ) -> RippleFigures:
     turns = turns * _speed_scale(turns, rail_bar, elements)
     samples_per_stroke = len(turns) / (turns[-1] - turns[0]) / elements
-    per_stroke = min(_MOST_ORDERS_PER_STROKE, int(samples_per_stroke / 2.5))
+    per_stroke = min(_MOST_ORDERS_PER_STROKE, int(samples_per_stroke / 2.2))
     orders = np.arange(1, max(per_stroke, 1) * elements + 1)
     waves, sd_bar = _fit(turns, rail_bar, orders)
     # A mean over a stretch of the wave is smaller than the wave.
@@ -151,20 +151,27 @@ def _figures(
     untold = None
     if elements < 2:
         untold = "the number of pumping elements is not known"
+    elif per_stroke < 2:
+        untold = "too few samples a stroke to tell the elements apart"
     elif stroke.value is None or stroke.value < _WEAK_SDS * sd_bar:
         untold = "the strokes do not stand out of the noise"
     if untold is not None:
         return RippleFigures(stroke, amplitudes, (), None, untold, None, window)
-    first_turn, shares, sd_share = _deliveries(orders, waves, elements, sd_bar)
-    first_stroke_s = float(np.interp(turns[0] + first_turn, turns, time_s))
-    weak, reason = _weak_element(shares, sd_share)
+    found = deliveries(waves, elements, sd_bar)
+    if found is None:
+        untold = "the ripple is not that of a pump with so many elements"
+        return RippleFigures(stroke, amplitudes, (), None, untold, None, window)
+    weak, reason = _weak_element(found)
     return RippleFigures(
         stroke,
         amplitudes,
-        tuple(Figure.of(float(share), sd_share, "-") for share in shares),
+        tuple(
+            Figure.of(float(share), float(sd), "-")
+            for share, sd in zip(found.shares, found.sd, strict=True)
+        ),
         weak,
         reason,
-        first_stroke_s,
+        float(np.interp(turns[0] + found.first_turn, turns, time_s)),
         window,
     )
 
@@ -212,35 +219,11 @@ def _speed_scale(turns: Floats, rail_bar: Floats, elements: int) -> float:
     return float(scales[best] + np.clip(shift, -1.0, 1.0) * step)
 
 
-def _deliveries(
-    orders: NDArray[np.int64], waves: NDArray[np.complex128], elements: int, sd_bar: float
-) -> tuple[float, Floats, float]:
-    """Return when the first stroke is centred [pump turns], what each delivers over the mean.
-
-    Over one stroke pressure gains what the element delivers less what leaks; the leak is the
-    same for all. The strokes' own order rises fastest in the middle of a delivery.
-    """
-    phase = float(np.angle(waves[elements - 1]))
-    first = ((-0.5 * np.pi - phase) / (2.0 * np.pi * elements)) % (1.0 / elements)
-    edges = first + (np.arange(elements + 1) - 0.5) / elements
-    pressure = np.real(np.exp(2j * np.pi * edges[:, None] * orders) @ waves)
-    gained = np.diff(pressure)
-    # A stroke of half-sine flow over half its period (a radial piston) makes a wave whose
-    # amplitude is a quarter of the pressure it delivers: mean flow 1/pi and first harmonic 1/2
-    # of the flow's height, over 2 pi turned to pressure.
-    stroke_bar = 4.0 * float(np.abs(waves[elements - 1]))
-    shares = 1.0 + gained / stroke_bar
-    n_edges = 2.0 * len(orders)
-    return first, shares, sd_bar * float(np.sqrt(n_edges)) / stroke_bar
-
-
-def _weak_element(shares: Floats, sd_share: float) -> tuple[int | None, str]:
-    weakest = int(np.argmin(shares))
-    others = float(np.median(np.delete(shares, weakest)))
-    if others <= 0:
-        return None, "the elements' deliveries cannot be told apart"
-    ratio = shares[weakest] / others
-    beyond_doubt = others - shares[weakest] > _WEAK_SDS * sd_share
+def _weak_element(found: Deliveries) -> tuple[int | None, str]:
+    weakest = int(np.argmin(found.shares))
+    others = float(np.median(np.delete(found.shares, weakest)))
+    ratio = float(found.shares[weakest]) / others
+    beyond_doubt = others - found.shares[weakest] > _WEAK_SDS * found.sd[weakest]
     if ratio < WEAK_SHARE and beyond_doubt:
         return weakest + 1, f"element {weakest + 1} delivers {max(ratio, 0):.2f} of the others"
     return None, "the elements deliver alike"

@@ -19,11 +19,9 @@ class TraceSettings:
     rail_max_bar: float
     """What the rail can hold. [bar]"""
     reference_fuel_temp_c: float
-    reference_crank_rpm: float
     rail_volume_ml: float | None = None
     """Rail with its high-pressure pipes, all that stands under pressure. [ml]"""
     proof_duty_pct: float | None = None
-    displacement_ml_per_engine_rev: float | None = None
     strokes_per_engine_rev: float | None = None
     """Delivery strokes of the pump per turn of the engine: 1.5 for three elements at half
     the engine's speed. [-]"""
