@@ -28,6 +28,7 @@ from api.routes import (
     tokens,
     vehicles,
     verdicts,
+    voids,
 )
 from api.slashes import SlashesMiddleware
 from fleetdb.report.published import PublishedVerdicts
@@ -58,6 +59,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
     routers = [
         documents.router,
         test_records.router,
+        voids.router,
         vehicles.router,
         verdicts.router,
         kits.router,

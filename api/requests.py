@@ -12,7 +12,7 @@ from fleetdb.store.tokens import Role
 
 
 class VoidRequest(Document):
-    """Why a test record is withdrawn."""
+    """Why a document is withdrawn."""
 
     reason: Text
 

@@ -15,6 +15,7 @@ from fleetdb.report.receipt import figures_json
 from fleetdb.store.queries import VehicleHistory
 from fleetdb.store.stored_documents import RecordView, StoredDocument
 from fleetdb.store.tokens import Caller, TokenStatus
+from fleetdb.store.voids import VOIDABLE
 from fleetdb.timestamps import format_rfc3339
 
 
@@ -84,9 +85,9 @@ class ReceiptShape(BaseModel):
 
 
 class VoidShape(BaseModel):
-    """A test record is withdrawn."""
+    """A document is withdrawn. Besides these, the kind's own id field tells its id."""
 
-    record_id: str
+    model_config = ConfigDict(extra="allow")
     reason: str
     voided_at: datetime
 
@@ -94,7 +95,8 @@ class VoidShape(BaseModel):
 class StoredShape(BaseModel):
     """A document as it was sent, with when it was received.
 
-    A test record also has figures, remarks, superseded_by, void_reason and voided_at.
+    One that can be withdrawn also has void_reason and voided_at; a test record also
+    figures, remarks and superseded_by.
     """
 
     model_config = ConfigDict(extra="allow")
@@ -323,6 +325,9 @@ def stored_shape(stored: StoredDocument) -> dict[str, Any]:
             "figures": figures_json(stored.figures),
             "remarks": [remark_shape(remark) for remark in stored.remarks],
             "superseded_by": stored.superseded_by and str(stored.superseded_by),
+        }
+    if stored.kind in VOIDABLE:
+        shape |= {
             "void_reason": stored.void_reason,
             "voided_at": stored.voided_at and format_rfc3339(stored.voided_at),
         }

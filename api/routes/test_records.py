@@ -1,28 +1,24 @@
-"""Test records: a post is answered with a receipt, and a record can be voided."""
+"""Test records: a post is answered with a receipt."""
 
 from __future__ import annotations
 
 import re
 from functools import partial
 from typing import Annotated
-from uuid import UUID
 
-from fastapi import APIRouter, Header, Path
+from fastapi import APIRouter, Header
 from fastapi.responses import Response
 
 from api.bodies import JsonBody
-from api.calls import AnyCall, Call, ManagerCall
-from api.examples import DOCUMENTS, VOID
+from api.calls import AnyCall, Call
+from api.examples import DOCUMENTS
 from api.once import Answer, OnceDep
 from api.openapi import json_body, problems
-from api.requests import VoidRequest
-from api.shapes import ReceiptShape, VoidShape
+from api.shapes import ReceiptShape
 from api.workshops import from_workshop_of
 from fleetdb.records.documents import Kind, TestRecord
 from fleetdb.records.parsing import parse_as
 from fleetdb.report.receipt import receive_test_record
-from fleetdb.store.amending import void_record
-from fleetdb.timestamps import format_rfc3339
 
 router = APIRouter(prefix="/v1/test-records", tags=["documents"])
 _MINIMAL = re.compile(r'(^|[,;\s])return\s*=\s*"?minimal"?\s*($|[,;])', re.IGNORECASE)
@@ -76,38 +72,3 @@ def _receive(call: Call, body: bytes, minimal: bool) -> Answer:
     if minimal:
         headers["Preference-Applied"] = "return=minimal"
     return Answer(200 if received.already_there else 201, received.receipt, headers)
-
-
-@router.post(
-    "/{record_id}/void",
-    summary="Withdraw a test record",
-    response_model=VoidShape,
-    responses=problems(403, 404, 409, 413, 415, 422),
-    openapi_extra=json_body(VoidRequest, VOID),
-)
-def post_void(
-    call: ManagerCall,
-    once: OnceDep,
-    record_id: Annotated[UUID, Path(description="The record's id.")],
-    body: JsonBody,
-) -> Response:
-    """Mark a record as not to be used, with the reason; it stays and can still be read.
-
-    The same reason again changes nothing; another reason is refused. To correct a
-    record, send a new one that supersedes it.
-    """
-    return once.answer(call, body, partial(_void, call, record_id, body))
-
-
-def _void(call: Call, record_id: UUID, body: bytes) -> Answer:
-    wanted = parse_as(VoidRequest, body)
-    with call.store.write() as session:
-        voided = void_record(session, call.fleet_id, record_id, wanted.reason, call.actor)
-    return Answer(
-        200,
-        {
-            "record_id": str(voided.record_id),
-            "reason": voided.reason,
-            "voided_at": format_rfc3339(voided.voided_at),
-        },
-    )

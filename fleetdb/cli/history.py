@@ -16,6 +16,7 @@ from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.records.documents import Finding, Fitment, Vehicle
 from fleetdb.store.queries import VehicleHistory, odometer_remark, vehicle_history
 from fleetdb.store.stored_documents import RecordView, StoredDocument
+from fleetdb.store.voids import VOIDABLE
 from fleetdb.timestamps import format_rfc3339
 
 
@@ -59,6 +60,8 @@ def _print(found: VehicleHistory, odd_distances: dict[int, str]) -> None:
     table = Table("when (UTC)", "km", "what", "details", "remarks")
     for at, entry in found.events:
         what, details, remarks = _words(entry)
+        if entry.voided_at is not None:
+            remarks = "\n".join(filter(None, (f"void: {entry.void_reason}", remarks)))
         odd = odd_distances.get(entry.row_id) if isinstance(entry, RecordView) else None
         if odd is not None:
             remarks = "\n".join(filter(None, (remarks, odd)))
@@ -117,8 +120,6 @@ def _state_of(entry: RecordView) -> str:
     lines = [remark.detail for remark in entry.remarks]
     if entry.superseded_by is not None:
         lines.insert(0, f"superseded by {entry.superseded_by}")
-    if entry.voided_at is not None:
-        lines.insert(0, f"void: {entry.void_reason}")
     return "\n".join(lines)
 
 
@@ -141,8 +142,9 @@ def _event(at: datetime, entry: StoredDocument) -> dict[str, Any]:
             "raw_leak_ml_per_min": figures.raw_leak_ml_per_min,
             "remarks": [remark.code for remark in entry.remarks],
             "superseded_by": str(entry.superseded_by) if entry.superseded_by else None,
-            "void_reason": entry.void_reason,
         }
+    if entry.kind in VOIDABLE:
+        event["void_reason"] = entry.void_reason
     return event
 
 

@@ -1,4 +1,4 @@
-"""Corrections: a record withdrawn, a vehicle described anew. What was said before stays."""
+"""Corrections: a document withdrawn, a vehicle described anew. What was said before stays."""
 
 from __future__ import annotations
 
@@ -19,58 +19,67 @@ from fleetdb.store.ingest import Accepted
 from fleetdb.store.inserting import insert_new
 from fleetdb.store.intake import Planned, VehicleIntake
 from fleetdb.store.past_effects import changed_family
-from fleetdb.store.tables import RecordVoid, TestRecordRow, VehicleIdentity, VehicleVersion
+from fleetdb.store.tables import VehicleIdentity, VehicleVersion
+from fleetdb.store.voids import VOIDABLE
 
 _REASON = TypeAdapter(Text)
 
 
 @dataclass(frozen=True, slots=True)
 class Voided:
-    """A test record that is withdrawn; ``already`` True when it was so before."""
+    """A document that is withdrawn; ``already`` True when it was so before."""
 
-    record_id: UUID
+    document_id: UUID
     reason: str
     voided_at: datetime
     already: bool
 
 
-def void_record(
-    session: Session, fleet_id: int, record_id: UUID, reason: str, actor: str
+def void_document(
+    session: Session, fleet_id: int, kind: Kind, document_id: UUID, reason: str, actor: str
 ) -> Voided:
-    """Withdraw a test record; it stays, but no answer uses it any more.
+    """Withdraw a test record, fitment, finding or calibration (a kind of ``VOIDABLE``).
+
+    It stays, but no answer uses it any more: nor one for a past date.
 
     Raises
     ------
     NotFoundError
-        The fleet has no such record.
+        The fleet has no such document.
     InvalidInputError
         The reason is empty or too long.
     ConflictError
         It is withdrawn already, for another reason.
     """
     _check_reason(reason)
+    of = VOIDABLE[kind]
     row_id = session.scalar(
-        select(TestRecordRow.id).where(
-            TestRecordRow.fleet_id == fleet_id, TestRecordRow.record_id == record_id
-        )
+        select(of.table.id).where(of.table.fleet_id == fleet_id, of.key == document_id)
     )
     if row_id is None:
-        raise NotFoundError("test record", str(record_id))
+        raise NotFoundError(of.noun, str(document_id))
     now = datetime.now(UTC)
     values = {
         "fleet_id": fleet_id,
-        "test_record_id": row_id,
+        of.voided_row.key: row_id,
         "reason": reason,
         "voided_at": now,
     }
-    if insert_new(session, RecordVoid, [values], [RecordVoid.id]):
-        change = Change("voided", Kind.TEST_RECORDS.value, row_id, {"reason": reason})
+    if insert_new(session, of.voids, [values], [of.voids.id]):
+        change = Change("voided", kind.value, row_id, {"reason": reason})
         record_changes(session, fleet_id, actor, now, [change])
-        return Voided(record_id, reason, now, already=False)
-    void = session.scalars(select(RecordVoid).where(RecordVoid.test_record_id == row_id)).one()
+        return Voided(document_id, reason, now, already=False)
+    void = session.scalars(select(of.voids).where(of.voided_row == row_id)).one()
     if void.reason != reason:
-        raise ConflictError(f"test record {record_id} was voided before: {void.reason}")
-    return Voided(record_id, reason, void.voided_at, already=True)
+        raise ConflictError(f"{of.noun} {document_id} was voided before: {void.reason}")
+    return Voided(document_id, reason, void.voided_at, already=True)
+
+
+def void_record(
+    session: Session, fleet_id: int, record_id: UUID, reason: str, actor: str
+) -> Voided:
+    """Withdraw a test record: ``void_document`` of that kind."""
+    return void_document(session, fleet_id, Kind.TEST_RECORDS, record_id, reason, actor)
 
 
 def amend_vehicle(

@@ -8,12 +8,16 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from fleetdb.records.documents import Kind
 from fleetdb.store.tables import Kit, KitCalibrationRow, TestRecordRow
+from fleetdb.store.voids import is_voided
 
 
 @dataclass(frozen=True, slots=True)
 class KitUse:
-    """One kit. ``n_tests`` counts every record that names it, superseded and void ones too."""
+    """One kit. ``n_tests`` counts every record that names it, superseded and void ones too;
+    ``last_calibrated_at`` leaves withdrawn calibrations out.
+    """
 
     kit: str
     first_named_at: datetime
@@ -39,7 +43,7 @@ def list_kits(session: Session, fleet_id: int) -> list[KitUse]:
             KitCalibrationRow.kit_id,
             func.max(KitCalibrationRow.calibrated_at).label("last_calibrated_at"),
         )
-        .where(KitCalibrationRow.fleet_id == fleet_id)
+        .where(KitCalibrationRow.fleet_id == fleet_id, ~is_voided(Kind.KIT_CALIBRATIONS))
         .group_by(KitCalibrationRow.kit_id)
         .subquery()
     )

@@ -14,10 +14,11 @@ from datetime import UTC, date, datetime, time
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from fleetdb.records.documents import PumpFamily, Vehicle
+from fleetdb.records.documents import Kind, PumpFamily, Vehicle
 from fleetdb.records.plausibility import Remark
-from fleetdb.store.stored_documents import is_superseded, is_voided, version_in_force
+from fleetdb.store.stored_documents import is_superseded, version_in_force
 from fleetdb.store.tables import TestRecordRow, VehicleIdentity, VehicleVersion
+from fleetdb.store.voids import is_voided
 
 
 def back_dated(
@@ -87,7 +88,7 @@ def _tests(session: Session, *conditions: ColumnElement[bool]) -> str | None:
         .select_from(TestRecordRow)
         .join(VehicleIdentity, VehicleIdentity.id == TestRecordRow.vehicle_id)
         .join(VehicleVersion, VehicleVersion.vehicle_id == VehicleIdentity.id)
-        .where(version_in_force(), ~is_superseded(), ~is_voided(), *conditions)
+        .where(version_in_force(), ~is_superseded(), ~is_voided(Kind.TEST_RECORDS), *conditions)
     ).one()
     if n_tests == 0:
         return None

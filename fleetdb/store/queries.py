@@ -20,7 +20,6 @@ from fleetdb.store.stored_documents import (
     RecordView,
     StoredDocument,
     is_superseded,
-    is_voided,
     read_documents,
     read_records,
     version_in_force,
@@ -37,6 +36,7 @@ from fleetdb.store.tables import (
     VehicleVersion,
     Workshop,
 )
+from fleetdb.store.voids import is_voided
 
 LARGEST_PAGE = 5_000
 
@@ -146,7 +146,7 @@ def odometer_remark(session: Session, fleet_id: int, record: TestRecord) -> Rema
             TestRecordRow.odometer_km.is_not(None),
             TestRecordRow.record_id != record.record_id,
             ~is_superseded(),
-            ~is_voided(),
+            ~is_voided(Kind.TEST_RECORDS),
         )
         .order_by(TestRecordRow.performed_at.desc())
         .limit(1)

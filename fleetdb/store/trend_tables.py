@@ -43,7 +43,9 @@ def trend_tables(session: Session, fleet_id: int, vehicle: str) -> dict[str, pa.
     vehicles = read_documents(session, Kind.VEHICLES, Page(and_(mine, version_in_force())))
     if not vehicles:
         raise NotFoundError("vehicle", vehicle)
-    records = read_records(session, Page(and_(mine, ~is_superseded(), ~is_voided(Kind.TEST_RECORDS))))
+    records = read_records(
+        session, Page(and_(mine, ~is_superseded(), ~is_voided(Kind.TEST_RECORDS)))
+    )
     family = getattr(vehicles[0].document, "pump_family")  # noqa: B009 - a Document, by type
     kits = (
         select(TestRecordRow.kit_id)

@@ -1,7 +1,8 @@
 """The views the trend reads, over the mirror's files or over tables in memory.
 
-Both have the columns of ``TREND_SCHEMAS``; superseded and voided records, and their
-traces, are left out, a vehicle is shown as the version in force says, and a trace with its newest figures.
+Both have the columns of ``TREND_SCHEMAS``; superseded and voided records and their traces
+are left out, a vehicle is shown as the version in force says, a trace with its newest
+figures.
 """
 
 from __future__ import annotations

@@ -30,11 +30,6 @@ ROUTES: dict[tuple[str, str], tuple[str, Any, set[str]]] = {
     ("GET", "/v1/tokens"): ("/v1/tokens", None, {ADMIN}),
     ("POST", "/v1/tokens"): ("/v1/tokens", TOKEN, {ADMIN}),
     ("POST", "/v1/tokens/{token_id}/revoke"): ("/v1/tokens/999/revoke", {}, {ADMIN}),
-    ("POST", "/v1/test-records/{record_id}/void"): (
-        f"/v1/test-records/{RECORD_ID}/void",
-        VOID,
-        FLEET,
-    ),
     ("POST", "/v1/vehicles/{vehicle}/amendments"): (
         "/v1/vehicles/V-0107/amendments",
         VEHICLE_AMENDMENT,
@@ -56,6 +51,8 @@ for _path, _kind, _id_field, _posters, _readers in (
     ROUTES["POST", f"/v1/{_path}"] = (f"/v1/{_path}", DOCUMENTS[_kind], _posters)
     ROUTES["POST", f"/v1/{_path}/batch"] = (f"/v1/{_path}/batch", b"", _posters)
     ROUTES["GET", f"/v1/{_path}/{{{_id_field}}}"] = (_one, None, _readers)
+    if _kind not in (Kind.PUMP_FAMILIES, Kind.VEHICLES):
+        ROUTES["POST", f"/v1/{_path}/{{{_id_field}}}/void"] = (f"{_one}/void", VOID, FLEET)
 
 
 def ask(client: httpx.Client, method: str, address: str, body: Any) -> httpx.Response:

@@ -6,14 +6,17 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from sqlalchemy import text
+from sqlalchemy import select, text
 
 from fleetdb.records.documents import Kind
+from fleetdb.store.amending import void_document
+from fleetdb.store.voids import VOIDABLE
 from fleetdb.warehouse import mirror_check
 from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Part, read_manifest
-from fleetdb.warehouse.mirror import sync
+from fleetdb.warehouse.mirror import rebuild, sync
 from fleetdb.warehouse.mirror_check import check
+from fleetdb.warehouse.views import open_mirror
 
 
 @pytest.fixture
@@ -120,6 +123,36 @@ def test_changes_that_wait_for_the_next_sync_are_no_problem(fleet: Any) -> None:
     assert problems(fleet) == []
     sync(fleet.store, fleet.fleet_id, fleet.home)
     assert problems(fleet) == []
+
+
+def views(fleet: Any) -> dict[str, list[tuple[Any, ...]]]:
+    with open_mirror(fleet.home, fleet.fleet_id) as connection:
+        return {
+            name: connection.execute(f"FROM {name} ORDER BY ALL").fetchall()
+            for name in ("fitments", "findings", "kit_calibrations")
+        }
+
+
+def test_withdrawn_documents_leave_the_views_and_the_mirror_equals_the_truth(fleet: Any) -> None:
+    fleet.add_records(3)
+    sync(fleet.store, fleet.fleet_id, fleet.home)
+    before = views(fleet)
+    fleet.add_one_of_each_other_kind()
+    sync(fleet.store, fleet.fleet_id, fleet.home)
+    there = views(fleet)
+    assert all(len(there[name]) == len(before[name]) + 1 for name in there)
+
+    with fleet.store.write() as session:
+        for kind in (Kind.FITMENTS, Kind.FINDINGS, Kind.KIT_CALIBRATIONS):
+            of = VOIDABLE[kind]
+            newest = session.scalars(select(of.key).order_by(of.table.id.desc()).limit(1)).one()
+            void_document(session, fleet.fleet_id, kind, newest, "other vehicle", "test")
+    assert problems(fleet) == []
+    # What a past date's verdicts are worked out from is as if they had never come.
+    for bring_up in (sync, rebuild):
+        bring_up(fleet.store, fleet.fleet_id, fleet.home)
+        assert views(fleet) == before
+        assert problems(fleet) == []
 
 
 def test_a_damaged_mirror_is_told_although_changes_wait(mirrored: Any) -> None:
