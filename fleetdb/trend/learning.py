@@ -1,9 +1,12 @@
 """What the fleet teaches: each family's constants, by the evidence of its own records.
 
 The constants maximise the probability the filter gives to the records of a sample of
-pumps, times their priors (empirical Bayes). The search goes constant by constant, up or
-down by a stride while that helps, then once more by half a stride for those that moved:
-crude, but the surface is smooth and a stride is small beside what a verdict can tell.
+pumps, times their priors (empirical Bayes). Each pump's log evidence has its own gradient, and
+the sum of their outer products about their mean stands for the curvature (E. Berndt, B. Hall,
+R. Hall and J. Hausman, Annals of Economic and Social Measurement 3, 653-665, 1974; from
+memory), damped when a step does not help. Constants pull on the same records (a reserve, the
+softness of the cap and the power of viscosity hardly differ in what they do to a capped
+ratio), so a search one constant at a time stops short on the ridge.
 
 What is learnt is kept for half a year (``teaching``), so that a pump's verdict moves with its
 own tests and not with the constants, and a past date's verdict can be reproduced.
@@ -22,31 +25,14 @@ from fleetdb.trend.constants import PRIORS, FamilyConstants, log_prior, prior_co
 from fleetdb.trend.filtering import run_filter
 from fleetdb.trend.series import Series
 
-_STRIDE = {
-    "ln_reserve_new": 0.08,
-    "ln_cap": 0.008,
-    "ln_build_new": 0.03,
-    "volumetric_share": 0.2,
-    "viscosity_power": 0.1,
-}
-_LOG_STRIDE = {
-    "sd_ln_reserve_new": 1.35,
-    "sd_ln_cap": 1.35,
-    "cap_sharpness": 1.4,
-    "sd_ratio": 1.2,
-    "sd_build": 1.2,
-    "sd_ln_build_new": 1.3,
-    "p_botched_ratio": 1.7,
-    "p_botched_build": 1.7,
-    "p_botched_both": 1.7,
-    "damage_per_y": 1.6,
-    "starvation_per_y": 1.6,
-    "wear_onset_per_y": 1.5,
-    "quickening_per_y": 1.5,
-    "build_wander_per_sqrt_y": 1.5,
-    "wander_per_sqrt_y": 1.5,
-}
-_WORTH_A_STEP = 0.1
+_NAMES = ("ln_build_new", *PRIORS)
+_SD_LN_BUILD_NEW = 0.1  # its unit in the search; it has no prior
+_TINY = 1e-3
+_MOST_STEPS = 15
+_WORTH_A_STEP = 1.0
+_FIRST_DAMPING, _MOST_DAMPING = 0.05, 1e4
+_FIRST_PROBE, _LONGEST_PROBE = 0.02, 0.3  # in prior sds; later, a part of what is uncertain yet
+_PROBE_OF_SD = 0.2
 _FEWEST_RECORDS = 60
 _MOST_PUMPS = 60
 _FEWEST_TESTS_OF_A_PUMP = 3
@@ -93,47 +79,85 @@ def learn(sample: Sample, start: FamilyConstants, limit: float) -> FamilyConstan
     if len(sample.readings.at_y) < _FEWEST_RECORDS:
         return start
 
-    def worth(constants: FamilyConstants) -> float:
-        prior = log_prior(constants)
-        if prior == -math.inf:
-            return prior
+    def evidence(place: Floats) -> Floats:
+        """Log evidence of each pump at a place in the search's coordinates."""
         _, pumps = run_filter(
             sample.readings,
             sample.windows,
             sample.offsets,
             sample.start_y,
             sample.start_y,
-            constants,
+            _at(place, start),
             limit,
         )
-        return prior + float(pumps.log_evidence.sum())
+        return pumps.log_evidence
 
-    best, best_worth = start, worth(start)
-    names = [*_STRIDE, *_LOG_STRIDE]
-    for stride in (1.0, 0.5):
-        moved = []
-        for name in names:
-            for direction in (stride, -stride):
-                before = best
-                while True:
-                    trial = _move(best, name, direction)
-                    trial_worth = worth(trial)
-                    if trial_worth <= best_worth + _WORTH_A_STEP:
-                        break
-                    best, best_worth = trial, trial_worth
-                if best is not before:
-                    moved.append(name)
-                    break
-        names = moved
-    return best
+    place, low, high = _place(start), *_limits(start)
+    centre = _place(prior_constants(start.ln_build_new))
+    precision = np.array([1.0 if name in PRIORS else _TINY for name in _NAMES])
+    each = evidence(place)
+    worth = log_prior(start) + float(each.sum())
+    probe = np.full(len(_NAMES), _FIRST_PROBE)
+    damping = _FIRST_DAMPING
+    for _ in range(_MOST_STEPS):
+        # A probe goes inwards from a limit.
+        ways = np.where(place + probe <= high, probe, -probe)
+        gradients = np.column_stack(
+            [(evidence(place + way) - each) / way.sum() for way in np.diag(ways)]
+        )
+        # About their mean: far from the top most pumps pull one way, which is no curvature.
+        spread = gradients - gradients.mean(axis=0)
+        curvature = spread.T @ spread + np.diag(precision)
+        uphill = gradients.sum(axis=0) - precision * (place - centre)
+        began, before, stride = place, worth, 1.0
+        while damping < _MOST_DAMPING:
+            damped = curvature + damping * np.diag(np.diag(curvature))
+            trial = np.clip(began + stride * np.linalg.solve(damped, uphill), low, high)
+            trial_each = evidence(trial)
+            trial_worth = log_prior(_at(trial, start)) + float(trial_each.sum())
+            if trial_worth > worth:
+                # A gradient costs as much as twenty looks further along it.
+                place, each, worth = trial, trial_each, trial_worth
+                stride *= 2.0
+            elif worth > before:
+                damping /= 4.0
+                break
+            else:
+                damping *= 4.0
+        if worth - before < _WORTH_A_STEP:
+            break
+        sd = 1.0 / np.sqrt(np.diag(curvature))
+        probe = np.clip(_PROBE_OF_SD * sd, _FIRST_PROBE / 20.0, _LONGEST_PROBE)
+    return _at(place, start)
 
 
-def _move(constants: FamilyConstants, name: str, strides: float) -> FamilyConstants:
-    value = getattr(constants, name)
-    if name in _STRIDE:
-        value += strides * _STRIDE[name]
-    else:
-        value *= _LOG_STRIDE[name] ** strides
-    if name in PRIORS:
-        value = min(max(value, PRIORS[name].low), PRIORS[name].high)
-    return constants._replace(**{name: value})
+def _place(constants: FamilyConstants) -> Floats:
+    """Return constants in the search's coordinates: prior sds, of the logarithm if so said."""
+    return np.array([_coordinate(name, getattr(constants, name)) for name in _NAMES])
+
+
+def _coordinate(name: str, value: float) -> float:
+    if name not in PRIORS:
+        return value / _SD_LN_BUILD_NEW
+    prior = PRIORS[name]
+    return (math.log(value) if prior.is_log else value) / prior.sd
+
+
+def _limits(start: FamilyConstants) -> tuple[Floats, Floats]:
+    own = {"ln_build_new": (start.ln_build_new - 1.0, start.ln_build_new + 1.0)}
+    own |= {name: (prior.low, prior.high) for name, prior in PRIORS.items()}
+    low = np.array([_coordinate(name, own[name][0]) for name in _NAMES])
+    high = np.array([_coordinate(name, own[name][1]) for name in _NAMES])
+    return low, high
+
+
+def _at(place: Floats, start: FamilyConstants) -> FamilyConstants:
+    values = {}
+    for name, coordinate in zip(_NAMES, place.tolist(), strict=True):
+        if name not in PRIORS:
+            values[name] = coordinate * _SD_LN_BUILD_NEW
+            continue
+        prior = PRIORS[name]
+        value = math.exp(coordinate * prior.sd) if prior.is_log else coordinate * prior.sd
+        values[name] = min(max(value, prior.low), prior.high)
+    return start._replace(**values)

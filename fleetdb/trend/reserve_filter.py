@@ -53,6 +53,7 @@ _SMALLEST_DAMAGE, _MEAN_DAMAGE, _MEAN_RECOVERY = 0.15, 0.4, 0.25
 _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 _REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
+_WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _Z_90 = 1.2815515655446004  # 90 % point of a standard normal
 # Gauss-Hermite nodes and weights of a standard normal, 3 points.
@@ -354,8 +355,9 @@ def _weigh(belief, scratch, r, j, windows, c):
     n_nodes = 3 if sd_shift > 1e-3 else 1
     if has_ratio:
         # What reaches less than the lowest reserve of the grid is there, not unexplained: a
-        # pump that hardly builds any pressure is the worst of pumps, not a botched test.
-        y = max(y, LN_RESERVE[0] + shift)
+        # pump that hardly builds any pressure is the worst of pumps, not a botched test. Cold
+        # fuel can take even that reserve to its cap; a reading there is not to be touched.
+        y = max(y, min(LN_RESERVE[0] + shift, c.ln_cap - _WELL_BELOW_CAP))
     total = botched_r = botched_b = 0.0
     mass = res_r = res_r2 = 0.0
     p = belief.p

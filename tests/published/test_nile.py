@@ -7,10 +7,10 @@ with an exact diffuse start, which also runs here.
 
 With no wear, damage or repair, no cap and no botched runs the filter is a local level model
 on a grid: its wander is the level's noise, its scatter from test to test the irregular. The
-flow is mapped onto ln reserve so that the grid's range is 1040 units of flow, about the range
-the level can be in at all; a node is then 17 units, against 63.5 of the level's own
-uncertainty. Tolerances are what such a grid costs: 0.2 units of flow (0.3 % of that
-uncertainty) for a level, 0.5 % for a variance, 0.005 for the log-likelihood.
+flow is mapped onto ln reserve so that every flood is on the grid, whose range is then 1240
+units of flow; a node is 21 units, against 63.5 of the level's own uncertainty. Tolerances are
+what such a grid costs: 0.5 units of flow (0.8 % of that uncertainty) for a level, 0.5 % for a
+variance, 0.01 for the log-likelihood.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from fleetdb.trend.reserve_filter import LN_RESERVE, LN_RESERVE_STEP, N_PACES, N
 from tests.fleetdb.trend.pump_readings import CONSTANTS, WINDOWS, readings
 
 IRREGULAR, LEVEL_NOISE = 15099.0, 1469.1
-LN_PER_FLOW = 0.0025
+LN_PER_FLOW = 0.0021
 MIDDLE_FLOW, MIDDLE_LN = 1060.0, float(LN_RESERVE[[0, -1]].mean())
 # The filter wanders at most 0.4 node^2 a quarter; in four years the Nile's level noise is less.
 YEARS_PER_FLOOD = 4.0
@@ -105,7 +105,7 @@ def test_the_levels_are_the_published_ones() -> None:
 def test_every_level_is_the_kalman_filters(kalman) -> None:
     records, _ = followed()
 
-    np.testing.assert_allclose(flow(records.ln_reserve), kalman.filtered_state[0], atol=0.2)
+    np.testing.assert_allclose(flow(records.ln_reserve), kalman.filtered_state[0], atol=0.5)
 
 
 def test_the_steady_forecast_variance_is_the_published_one(kalman) -> None:
@@ -120,7 +120,7 @@ def test_every_forecast_error_is_the_kalman_filters(kalman) -> None:
     records, _ = followed()
 
     np.testing.assert_allclose(
-        records.ratio_residual[1:] / LN_PER_FLOW, kalman.forecasts_error[0, 1:], atol=0.2
+        records.ratio_residual[1:] / LN_PER_FLOW, kalman.forecasts_error[0, 1:], atol=0.5
     )
 
 
@@ -140,4 +140,4 @@ def test_the_evidence_is_the_published_likelihood() -> None:
     # the grid's width; the diffuse likelihood counts it as a standard normal's peak instead.
     per_flow = pump.log_evidence[0] + len(volume()) * math.log(LN_PER_FLOW)
     diffuse = per_flow + math.log(GRID_WIDTH) - 0.5 * math.log(2 * math.pi)
-    assert diffuse == pytest.approx(-633.46456, abs=5e-3)
+    assert diffuse == pytest.approx(-633.46456, abs=1e-2)

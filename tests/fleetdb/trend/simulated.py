@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleetdb.fluid import REFERENCE_DIESEL
+from fleetdb.trend.constants import FamilyConstants
 from tests.fleetdb.trend.pump_readings import (
+    CONSTANTS,
     FROM_SHARE,
     TO_SHARE,
     build_of,
@@ -34,6 +36,8 @@ class Simulated:
     sd_ratio: float = 0.02
     sd_build: float = 0.05
     ln_reserve: Law = lambda v, day: math.log(1.6)
+    constants: FamilyConstants = CONSTANTS
+    mean_temp_c: float = 32.0
     kits: int = 0
     kit_of: Callable[[int, int], int] = lambda v, t: v + t
     ln_kit: Law = lambda k, day: 0.0
@@ -50,14 +54,14 @@ class Simulated:
 
     def _test(self, v: int, t: int, rng: np.random.Generator) -> Row:
         at = t * self.every_days + (7.0 * v) % self.every_days
-        temp_c = 32 - 12 * math.cos(2 * math.pi * at / 365.25) + 6 * rng.normal()
+        temp_c = self.mean_temp_c - 12 * math.cos(2 * math.pi * at / 365.25) + 6 * rng.normal()
         ln_speed = -0.03 + 0.04 * rng.normal()
         x = self.ln_reserve(v, at)
         kit = self.kit_of(v, t) % self.kits if self.kits else None
         bias = self.ln_kit(kit, at) if kit is not None else 0.0
         reach = x + ln_speed + float(REFERENCE_DIESEL.ln_viscosity_ratio(temp_c, 40.0))
-        y = float(ratio_of(reach)) + bias + self.sd_ratio * rng.normal()
-        b = float(build_of(max(reach, math.log(1.04 * TO_SHARE)))) + ln_speed + bias
+        y = float(ratio_of(reach, self.constants)) + bias + self.sd_ratio * rng.normal()
+        b = float(build_of(max(reach, math.log(1.04 * TO_SHARE)), self.constants)) + ln_speed + bias
         return record(
             f"V{v:02}",
             at,

@@ -6,9 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fleetdb.trend.constants import PRIORS
-from fleetdb.trend.learning import learn, sample_of, starting_constants
+from fleetdb.trend.constants import PRIORS, FamilyConstants, log_prior
+from fleetdb.trend.filtering import run_filter
+from fleetdb.trend.learning import Sample, learn, sample_of, starting_constants
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series
+from tests.fleetdb.trend.pump_readings import CONSTANTS
 from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import connect, day, record, vehicle
 
@@ -21,6 +23,14 @@ def series_of(**rows) -> Series:
         keep_usual_conditions(connection)
         [series], _ = load_series(connection)
     return series
+
+
+def evidence(sample: Sample, constants: FamilyConstants) -> float:
+    readings, start_y = sample.readings, sample.start_y
+    _, pumps = run_filter(
+        readings, sample.windows, sample.offsets, start_y, start_y, constants, LIMIT
+    )
+    return log_prior(constants) + float(pumps.log_evidence.sum())
 
 
 def test_a_sample_takes_pumps_with_tests_enough_and_all_their_tests() -> None:
@@ -91,9 +101,35 @@ def test_the_scatter_of_a_family_is_learnt_within_its_limits() -> None:
             assert prior.low <= getattr(learnt[fleet], name) <= prior.high, name
 
     for fleet, constants in learnt.items():
-        # Strides are 20 %, and part of the scatter may be put down to something else.
+        # Part of the scatter may be put down to something else.
         assert constants.sd_ratio == pytest.approx(fleet.sd_ratio, rel=0.5)
         assert constants.sd_build == pytest.approx(fleet.sd_build, rel=0.5)
+
+
+@pytest.mark.parametrize("sharpness", [5.0, 25.0])
+def test_the_search_ends_as_high_wherever_it_begins(sharpness: float) -> None:
+    # A capped ratio moves with reserve, softness and the power of viscosity alike.
+    true = CONSTANTS._replace(cap_sharpness=sharpness)
+    fleet = Simulated(
+        vehicles=60,
+        tests=20,
+        sd_ratio=0.015,
+        constants=true,
+        ln_reserve=lambda v, day: math.log(1.7) + 0.12 * math.sin(v) - 0.06 * (v % 5) * day / 365,
+    )
+    rows = fleet.rows()
+    for test in rows["test_records"]:
+        test["rate_bar_per_s"] = None
+    series = series_of(**rows)
+
+    sample, start = sample_of(series), starting_constants(series)
+
+    # Twenty constants, each known to half a unit of log evidence.
+    one = learn(sample, start, LIMIT)
+    other = learn(sample, true._replace(ln_build_new=start.ln_build_new), LIMIT)
+
+    assert evidence(sample, one) == pytest.approx(evidence(sample, other), abs=10.0)
+    assert evidence(sample, one) > evidence(sample, true) - 10.0
 
 
 def test_learning_again_from_the_same_records_gives_the_same() -> None:

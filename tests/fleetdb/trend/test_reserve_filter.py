@@ -181,6 +181,15 @@ def test_a_good_run_after_a_botched_one_makes_it_forgotten() -> None:
     assert records.ln_reserve[7] == pytest.approx(records.ln_reserve[5], abs=0.1)
 
 
+@pytest.mark.parametrize("ln_viscosity", [0.6, 1.2, 1.8])
+def test_a_test_so_cold_that_any_reserve_is_capped_is_not_botched(ln_viscosity: float) -> None:
+    cap = np.full(6, CONSTANTS.ln_cap - 0.05)
+
+    records, _ = run(readings(np.arange(1, 7) * 0.15, cap, ln_viscosity=ln_viscosity))
+
+    assert records.p_botched_ratio.max() < 0.3
+
+
 def test_a_cold_tests_high_ratio_is_no_improvement() -> None:
     worn = math.log(0.95)
     at_y = np.arange(7) * 0.1
