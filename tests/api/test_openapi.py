@@ -43,7 +43,7 @@ def test_a_batch_of_tests_is_described_with_the_cautions(document: dict[str, Any
 
 def test_every_route_is_explained(document: dict[str, Any]) -> None:
     ids = [operation["operationId"] for _, _, operation in operations(document)]
-    assert len(ids) == len(set(ids)) == 37
+    assert len(ids) == len(set(ids)) >= 40
     for method, path, operation in operations(document):
         assert operation["summary"], (method, path)
         assert len(operation["description"]) > 20, (method, path)
@@ -64,7 +64,7 @@ def test_every_body_has_its_schema_and_an_example(document: dict[str, Any]) -> N
         properties = document["components"]["schemas"][model]["properties"]
         assert content["example"].keys() <= properties.keys(), path
         bodies += 1
-    assert bodies == 15
+    assert bodies >= 18
 
 
 def test_the_examples_are_good_documents() -> None:

@@ -16,7 +16,11 @@ from fleetdb.store.columns import Base
 from fleetdb.store.engine import Store
 
 ALL_FIELDS: dict[Kind, dict[str, Any]] = {
-    Kind.PUMP_FAMILIES: {"applies_from": "2024-01-01"},
+    Kind.PUMP_FAMILIES: {
+        "applies_from": "2024-01-01",
+        "pump_strokes_per_engine_rev": 1.5,
+        "pumping_elements": 3,
+    },
     Kind.VEHICLES: {"vin": "1M8GDM9AXKP042788", "registration": "QL 107"},
     Kind.KIT_CALIBRATIONS: {"note": "yearly"},
     Kind.FITMENTS: {"part": "injector", "cylinder": 2},
@@ -25,6 +29,7 @@ ALL_FIELDS: dict[Kind, dict[str, Any]] = {
         "workshop": "North",
         "technician": "T. Example",
         "note": "cold start",
+        "traces_follow": True,
         "supersedes": "018f3c1e-7a2b-7c3d-8e4f-000000000000",
         "build": {"rate_bar_per_s": 410, "from_bar": 50, "to_bar": 300},
         "leak": {"duration_s": 60, "rail_bar": 300, "cylinders": [{"cylinder": 1, "ml": 31}]},
@@ -95,7 +100,7 @@ def test_a_wrong_field_is_named_and_nothing_is_stored(api: Any, kind: Kind) -> N
     for pointer, value in places(full_document(kind)):
         wrong = WRONG_FOR_ANY_VALUE if not isinstance(value, dict | list) else WRONG_FOR_ANY_OBJECT
         for bad in wrong:
-            if isinstance(value, list) and isinstance(bad, list):
+            if (isinstance(value, list) and isinstance(bad, list)) or value is bad:
                 continue
             answer = client.post(path_of(kind), json=replaced(full_document(kind), pointer, bad))
             named = [error["pointer"] for error in answer.json()["errors"]]
