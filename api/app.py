@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 
-from anyio import to_thread
+from anyio import CapacityLimiter, to_thread
 from fastapi import Depends, FastAPI
 
 from api.calls import Services
@@ -26,11 +27,13 @@ from api.routes import (
     service,
     test_records,
     tokens,
+    traces,
     vehicles,
     verdicts,
     voids,
 )
 from api.slashes import SlashesMiddleware
+from api.trace_shapes import TraceDocument
 from fleetdb.report.published import PublishedVerdicts
 from fleetdb.report.scorecards import Scorecards
 from fleetdb.settings import Settings
@@ -44,6 +47,7 @@ whose `errors` point at each bad field. Lists are paged by cursor.
 """
 _TAGS = [
     {"name": "documents", "description": "What a fleet and its workshops send."},
+    {"name": "traces", "description": "Pressure against time, and what it says."},
     {"name": "verdicts", "description": "What the service says of the fitted pumps."},
     {"name": "tokens", "description": "Bearer tokens, for administrators."},
     {"name": "service", "description": "For the operator."},
@@ -60,6 +64,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         documents.router,
         test_records.router,
         voids.router,
+        traces.router,
         vehicles.router,
         verdicts.router,
         kits.router,
@@ -76,7 +81,15 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         published = PublishedVerdicts(settings.home)
         refresher = Refresher(store, settings, metrics)
         scorecards = Scorecards(settings.home)
-        app.state.services = Services(settings, store, published, scorecards, metrics, refresher)
+        app.state.services = Services(
+            settings,
+            store,
+            published,
+            scorecards,
+            metrics,
+            refresher,
+            CapacityLimiter(os.cpu_count() or 1),
+        )
         scorecards.start()
         if refreshing:
             refresher.start()
@@ -94,6 +107,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
             VehicleAmendment,
             VoidRequest,
             TokenRequest,
+            TraceDocument,
         ],
         title="fleetdb",
         version=version("fleetdb"),

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated
 
+from anyio import CapacityLimiter
 from fastapi import Depends, Header, Query, Request, Security
 from fastapi.security import HTTPBearer
 from fastapi.security.http import HTTPAuthorizationCredentials
@@ -38,6 +39,8 @@ class Services:
     scorecards: Scorecards
     metrics: Metrics
     refresher: Refresher
+    trace_workers: CapacityLimiter
+    """How many traces are worked on at once; the others wait without holding up anything."""
 
 
 @dataclass(frozen=True, slots=True)

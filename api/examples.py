@@ -59,6 +59,16 @@ DOCUMENTS: dict[Kind, dict[str, Any]] = {
         "found_at": "2025-05-12T10:00:00+02:00",
     },
 }
+# Half a second of rest, a climb to 650 bar and three seconds held there, at 20 Hz.
+TRACE: dict[str, Any] = {
+    "trace_id": "5d3f2a90-4c1e-4f62-8b57-0a9d3c6e1b24",
+    "kind": "proof",
+    "inlet_valve_unplugged": True,
+    "time_s": [round(0.05 * n, 2) for n in range(100)],
+    "rail_bar": [
+        round(8 + min(max(n - 10, 0) * 21.5, 642) + (2, -1, -2, 1)[n % 4], 1) for n in range(100)
+    ],
+}
 VEHICLE_AMENDMENT: dict[str, Any] = {
     **DOCUMENTS[Kind.VEHICLES],
     "depot": "Harbour Road",

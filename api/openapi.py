@@ -11,6 +11,9 @@ from pydantic import BaseModel, Field
 from pydantic.json_schema import models_json_schema
 
 from api.errors import MEDIA_TYPE
+from api.trace_bodies import BINARY_MEDIA_TYPES
+from api.trace_shapes import TraceDocument
+from fleetdb.trace.reading import CSV
 
 _REFERENCE = "#/components/schemas/{model}"
 _WHEN = {
@@ -95,6 +98,18 @@ def json_body(model: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]
 def ndjson_body(model: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]:
     """Return the ``openapi_extra`` of a route that reads one document a line."""
     return _body("application/x-ndjson", model, example)
+
+
+def trace_body(example: dict[str, Any]) -> dict[str, Any]:
+    """Return the ``openapi_extra`` of a route that reads a trace in any of its media types."""
+    extra = json_body(TraceDocument, example)
+    content = extra["requestBody"]["content"]
+    columns = zip(example["time_s"], example["rail_bar"], strict=True)
+    lines = ["time_s,rail_bar", *(f"{time_s},{rail_bar}" for time_s, rail_bar in columns)]
+    content[CSV] = {"schema": {"type": "string"}, "example": "\n".join(lines) + "\n"}
+    for media_type in BINARY_MEDIA_TYPES:
+        content[media_type] = {"schema": {"type": "string", "format": "binary"}}
+    return extra
 
 
 def _body(media_type: str, model: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]:

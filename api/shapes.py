@@ -12,6 +12,7 @@ from fleetdb.records.documents import Kind
 from fleetdb.records.plausibility import Remark
 from fleetdb.report.json_values import json_value
 from fleetdb.report.receipt import figures_json
+from fleetdb.report.trace_receipt import record_traces_json
 from fleetdb.store.queries import VehicleHistory
 from fleetdb.store.stored_documents import RecordView, StoredDocument
 from fleetdb.store.tokens import Caller, TokenStatus
@@ -96,7 +97,8 @@ class StoredShape(BaseModel):
     """A document as it was sent, with when it was received.
 
     One that can be withdrawn also has void_reason and voided_at; a test record also
-    figures, remarks and superseded_by.
+    figures, remarks, superseded_by, traces, and figures_from: by figure, the trace it
+    comes from.
     """
 
     model_config = ConfigDict(extra="allow")
@@ -325,6 +327,7 @@ def stored_shape(stored: StoredDocument) -> dict[str, Any]:
             "figures": figures_json(stored.figures),
             "remarks": [remark_shape(remark) for remark in stored.remarks],
             "superseded_by": stored.superseded_by and str(stored.superseded_by),
+            **record_traces_json(stored),
         }
     if stored.kind in VOIDABLE:
         shape |= {

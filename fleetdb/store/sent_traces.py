@@ -14,6 +14,8 @@ from fleetdb.records.parsing import parse_as, parse_object
 from fleetdb.trace.model import Trace, TraceKind
 from fleetdb.trace.reading import JSON, read_trace, trace_of_document
 
+# Five minutes at 10 kHz are three million samples: some 55 MB of JSON or CSV.
+LARGEST_TRACE_BYTES = 64 << 20
 _ARRAYS = ("time_s", "rail_bar", "crank_rpm", "duty_pct", "fuel_temp_c")
 
 

@@ -26,8 +26,9 @@ from fleetdb.store.rows import received
 from fleetdb.store.sent_traces import SentTrace
 from fleetdb.store.stored_documents import RecordView
 from fleetdb.store.tables import TestRecordRow, TraceFiguresRow, TraceRow
-from fleetdb.store.trace_findings import TraceFindings, findings_of
+from fleetdb.store.trace_findings import TraceFindings, findings_of, settings_for
 from fleetdb.store.trace_originals import compressed, sha256_of
+from fleetdb.trace.settings import TraceSettings
 
 MOST_TRACES_OF_A_RECORD = 100
 TRACES, TRACE_FIGURES = "traces", "trace_figures"
@@ -67,7 +68,7 @@ def accept_trace(
         The record has as many traces as one may have.
     """
     with store.read() as session:
-        view = _record_of(session, fleet_id, sent.record_id, poster)
+        view = own_record(session, fleet_id, sent.record_id, poster)
         there = _stored(session, fleet_id, sent)
         family = family_of(session, fleet_id, view)
     if there is not None:
@@ -76,6 +77,22 @@ def accept_trace(
     original = compressed(sent.original)
     with store.write() as session:
         return _insert(session, fleet_id, sent, view, original, findings, actor, token_id)
+
+
+def own_record(
+    session: Session, fleet_id: int, record_id: UUID, poster: Poster | None
+) -> RecordView:
+    """Return a test record that ``poster`` (None: anybody) may see.
+
+    Raises
+    ------
+    NotFoundError
+        There is none, or it is not the poster's.
+    """
+    view = record_view(session, fleet_id, record_id)
+    if poster is not None:
+        require_posted(view, poster)
+    return view
 
 
 def family_of(session: Session, fleet_id: int, view: RecordView) -> PumpFamily:
@@ -97,6 +114,13 @@ def family_of(session: Session, fleet_id: int, view: RecordView) -> PumpFamily:
     return family
 
 
+def settings_of(
+    session: Session, fleet_id: int, view: RecordView, inlet_valve_unplugged: bool | None
+) -> TraceSettings:
+    """Return what figures of a trace of this record need to know."""
+    return settings_for(family_of(session, fleet_id, view), inlet_valve_unplugged)
+
+
 def figures_values(
     fleet_id: int, trace_row_id: int, findings: TraceFindings, now: datetime
 ) -> dict[str, Any]:
@@ -112,15 +136,6 @@ def figures_values(
         ],
         **findings.reading_values(),
     }
-
-
-def _record_of(
-    session: Session, fleet_id: int, record_id: UUID, poster: Poster | None
-) -> RecordView:
-    view = record_view(session, fleet_id, record_id)
-    if poster is not None:
-        require_posted(view, poster)
-    return view
 
 
 def _stored(session: Session, fleet_id: int, sent: SentTrace) -> AcceptedTrace | None:

@@ -12,14 +12,10 @@ from typing import IO
 from fleetdb.errors import FleetDbError, InvalidInputError
 from fleetdb.store.engine import Store
 from fleetdb.store.refusals import RefusedFile
-from fleetdb.store.sent_traces import Said, read_sent_trace
+from fleetdb.store.sent_traces import LARGEST_TRACE_BYTES, Said, read_sent_trace
 from fleetdb.store.sources import Source
 from fleetdb.store.trace_intake import AcceptedTrace, accept_trace
 from fleetdb.trace.reading import JSON
-
-# Five minutes at 10 kHz are three million samples: some 55 MB of JSON or CSV.
-LARGEST_TRACE_BYTES = 64 << 20
-
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 

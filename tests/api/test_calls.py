@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from api.app import create_app
-from api.examples import DOCUMENTS, TOKEN, VEHICLE_AMENDMENT, VOID
+from api.examples import DOCUMENTS, TOKEN, TRACE, VEHICLE_AMENDMENT, VOID
 from fleetdb.records.documents import Kind
 from fleetdb.settings import Settings
 
@@ -37,6 +37,23 @@ ROUTES: dict[tuple[str, str], tuple[str, Any, set[str]]] = {
     ),
     ("GET", "/v1/vehicles/{vehicle}/history"): ("/v1/vehicles/V-0107/history", None, FLEET),
     ("GET", "/v1/vehicles/{vehicle}/verdict"): ("/v1/vehicles/V-0107/verdict", None, ALL),
+}
+_TRACES = f"/v1/test-records/{RECORD_ID}/traces"
+_ONE_TRACE = f"{_TRACES}/{TRACE['trace_id']}"
+ROUTES |= {
+    ("POST", "/v1/test-records/{record_id}/traces"): (_TRACES, TRACE, ALL),
+    ("GET", "/v1/test-records/{record_id}/traces"): (_TRACES, None, ALL),
+    ("GET", "/v1/test-records/{record_id}/traces/{trace_id}"): (_ONE_TRACE, None, ALL),
+    ("GET", "/v1/test-records/{record_id}/traces/{trace_id}/original"): (
+        f"{_ONE_TRACE}/original",
+        None,
+        ALL,
+    ),
+    ("GET", "/v1/test-records/{record_id}/traces/{trace_id}/picture.svg"): (
+        f"{_ONE_TRACE}/picture.svg",
+        None,
+        ALL,
+    ),
 }
 for _path, _kind, _id_field, _posters, _readers in (
     ("pump-families", Kind.PUMP_FAMILIES, "pump_family", FLEET, FLEET),
@@ -112,6 +129,8 @@ def test_fleets_do_not_see_each_other(any_fleet_api: Any, record: Maker) -> None
     north = api.client(api.token("admin", ["north"]))
     document = record()
     assert api.manager.post("/v1/test-records", json=document).status_code == 201
+    traces = f"/v1/test-records/{document['record_id']}/traces"
+    assert api.manager.post(traces, json=TRACE).status_code == 201
     api.post_examples(Kind.FITMENTS, Kind.FINDINGS, Kind.KIT_CALIBRATIONS)
     for (method, template), (address, _, _) in ROUTES.items():
         if method == "GET" and template.startswith("/v1/") and "{" in template:
@@ -121,6 +140,7 @@ def test_fleets_do_not_see_each_other(any_fleet_api: Any, record: Maker) -> None
         assert north.get(f"/v1/{path}").json()["items"] == []
     void = f"/v1/test-records/{document['record_id']}/void"
     assert north.post(void, json=VOID).status_code == 404
+    assert north.post(traces, json=TRACE).status_code == 404
     amendment = "/v1/vehicles/V-0107/amendments"
     assert north.post(amendment, json=VEHICLE_AMENDMENT).status_code in (404, 422)
     assert [t["label"] for t in north.get("/v1/tokens").json()["items"]] == ["admin"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -9,11 +10,14 @@ import pytest
 from openapi_spec_validator import validate
 
 from api.app import create_app
-from api.examples import DOCUMENTS, TOKEN, VEHICLE_AMENDMENT, VOID
+from api.bodies import NDJSON
+from api.examples import DOCUMENTS, TOKEN, TRACE, VEHICLE_AMENDMENT, VOID
 from api.requests import TokenRequest, VehicleAmendment, VoidRequest
+from api.trace_shapes import TraceDocument
 from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind
 from fleetdb.settings import Settings
+from fleetdb.trace.reading import JSON, MEDIA_TYPES
 
 
 @pytest.fixture
@@ -58,8 +62,10 @@ def test_every_body_has_its_schema_and_an_example(document: dict[str, Any]) -> N
         if method != "post" or path.endswith("/revoke"):
             assert "requestBody" not in operation, (method, path)
             continue
-        ((media_type, content),) = operation["requestBody"]["content"].items()
-        assert media_type == ("application/x-ndjson" if "/batch" in path else "application/json")
+        contents = operation["requestBody"]["content"]
+        kinds = MEDIA_TYPES if path.endswith("/traces") else (NDJSON if "/batch" in path else JSON,)
+        assert contents.keys() == set(kinds)
+        content = contents.get(JSON) or contents[NDJSON]
         model = content["schema"]["$ref"].rsplit("/", 1)[1]
         properties = document["components"]["schemas"][model]["properties"]
         assert content["example"].keys() <= properties.keys(), path
@@ -73,6 +79,7 @@ def test_the_examples_are_good_documents() -> None:
     VehicleAmendment.model_validate(VEHICLE_AMENDMENT)
     VoidRequest.model_validate(VOID)
     TokenRequest.model_validate(TOKEN)
+    TraceDocument.model_validate_json(json.dumps(TRACE))
 
 
 def test_every_route_tells_its_errors(document: dict[str, Any]) -> None:
