@@ -28,6 +28,7 @@ _OWN_COMMANDS = {
     "token": "fleetdb.cli.token:token",
     "trace": "fleetdb.cli.trace:trace",
     "verdicts": "fleetdb.cli.verdicts:verdicts",
+    "void": "fleetdb.cli.void:void",
 }
 
 
