@@ -11,6 +11,8 @@ from fleetdb.trace.checks import MOST_SAMPLES
 from fleetdb.trace.columns import Column, columns_of, pointer_to
 
 _MOST_COLUMNS = 200
+# What Arrow raises of damaged bytes: some of what its C++ throws comes through as it is.
+DAMAGE = (pa.ArrowException, OSError, ValueError, RuntimeError, OverflowError, MemoryError)
 
 
 def numeric_columns(schema: pa.Schema) -> list[Column]:

@@ -10,10 +10,11 @@ import pyarrow.ipc as ipc
 from numpy.typing import NDArray
 
 from fleetdb.errors import InvalidInputError
-from fleetdb.trace.arrow_columns import floats, numeric_columns, require_rows
+from fleetdb.trace.arrow_columns import DAMAGE, floats, numeric_columns
+from fleetdb.trace.arrow_sizes import FILE_MAGIC, require_small_buffers
+from fleetdb.trace.checks import MOST_SAMPLES
 from fleetdb.trace.columns import Column
-
-_FILE_MAGIC = b"ARROW1"
+from fleetdb.trace.unpacking import MOST_BYTES
 
 
 def read_arrow(content: bytes) -> Iterator[tuple[Column, NDArray[np.float64]]]:
@@ -24,31 +25,20 @@ def read_arrow(content: bytes) -> Iterator[tuple[Column, NDArray[np.float64]]]:
     InvalidInputError
         Damaged, no such columns, columns of other things than numbers, more rows than a trace has.
     """
+    buffer = pa.py_buffer(content)
+    opened = ipc.open_file if content.startswith(FILE_MAGIC) else ipc.open_stream
     try:
-        if content.startswith(_FILE_MAGIC):
-            with ipc.open_file(pa.BufferReader(content)) as file:
-                batches = (file.get_batch(i) for i in range(file.num_record_batches))
-                yield from _columns(file.schema, batches)
-        else:
-            with ipc.open_stream(pa.BufferReader(content)) as stream:
-                yield from _columns(stream.schema, stream)
-    except (pa.ArrowException, OSError, ValueError) as error:
+        require_small_buffers(content, MOST_SAMPLES, MOST_BYTES)
+        with opened(buffer) as reader:
+            columns = numeric_columns(reader.schema)
+            wanted = [reader.schema.names.index(column.name) for column in columns]
+        options = ipc.IpcReadOptions(included_fields=sorted(wanted), use_threads=False)
+        with opened(buffer, options=options) as reader:
+            table = reader.read_all()
+        table.validate()
+        for column in columns:
+            yield column, floats(table[column.name])
+    except DAMAGE as error:
         if isinstance(error, InvalidInputError):
             raise
         raise InvalidInputError.at("", f"damaged Arrow IPC: {str(error)[:200]}") from None
-
-
-def _columns(
-    schema: pa.Schema, batches: Iterator[pa.RecordBatch]
-) -> Iterator[tuple[Column, NDArray[np.float64]]]:
-    columns = numeric_columns(schema)
-    kept: list[pa.RecordBatch] = []
-    n_rows = 0
-    for batch in batches:
-        batch.validate()
-        n_rows += batch.num_rows
-        require_rows(n_rows)
-        kept.append(batch.select([column.name for column in columns]))
-    table = pa.Table.from_batches(kept, kept[0].schema if kept else None)
-    for column in columns:
-        yield column, floats(table[column.name])

@@ -10,8 +10,10 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from fleetdb.errors import InvalidInputError
-from fleetdb.trace.arrow_columns import floats, numeric_columns, require_rows
+from fleetdb.trace.arrow_columns import DAMAGE, floats, numeric_columns, require_rows
 from fleetdb.trace.columns import Column
+from fleetdb.trace.parquet_sizes import require_small_pages
+from fleetdb.trace.unpacking import MOST_BYTES
 
 _LONGEST_STRING_BYTES = 1 << 20
 _LARGEST_LIST = 100_000
@@ -33,11 +35,13 @@ def read_parquet(content: bytes) -> Iterator[tuple[Column, NDArray[np.float64]]]
         ) as file:
             require_rows(file.metadata.num_rows)
             columns = numeric_columns(file.schema_arrow)
+            names = {column.name for column in columns}
+            require_small_pages(content, names, MOST_BYTES)
             table = file.read([column.name for column in columns], use_threads=False)
         require_rows(table.num_rows)
         for column in columns:
             yield column, floats(table[column.name])
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except DAMAGE as error:
         if isinstance(error, InvalidInputError):
             raise
         raise InvalidInputError.at("", f"damaged Parquet: {str(error)[:200]}") from None

@@ -81,7 +81,7 @@ def trace_of_document(document: dict[str, object], kind: TraceKind | None = None
     fields = dict(document)
     said = fields.pop("kind", None)
     if said is not None:
-        if said not in set(TraceKind):
+        if not isinstance(said, str) or said not in set(TraceKind):
             raise InvalidInputError.at("/kind", f"must be one of {', '.join(TraceKind)}")
         if kind is not None and said != kind:
             raise InvalidInputError.at("/kind", f"is {said}, but {kind} was asked for")
