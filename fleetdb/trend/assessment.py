@@ -13,12 +13,18 @@ from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.series import Series
 
-_TABLES_AS_THEY_ARE = ("kit_bias", "usual_fuel_temp", "usual_crank_speed", "usual_leak")
+_TABLES_AS_THEY_ARE = (
+    "kit_bias",
+    "usual_fuel_temp",
+    "usual_crank_speed",
+    "usual_leak",
+    "usual_hold",
+)
 CONTEXT_TABLES = ("constants", "book_in_line", *_TABLES_AS_THEY_ARE)
 """The published tables a context is made of."""
 
 
-METHOD = 2
+METHOD = 3
 """Version of the method. Raise it with any change that an older snapshot cannot serve."""
 
 
@@ -27,8 +33,8 @@ class FleetContext:
     """What a vehicle's verdict takes from the rest of the fleet.
 
     ``kit_bias`` has kit, at_y, ln_bias, var_ln_bias, p_off, one row per test or calibration, by kit
-    and time; ``usual_fuel_temp``, ``usual_crank_speed`` and ``usual_leak`` are the answers
-    of the queries of those names.
+    and time; ``usual_fuel_temp``, ``usual_crank_speed``, ``usual_leak`` and ``usual_hold``
+    are the answers of the queries of those names.
     """
 
     constants: dict[str, FamilyConstants]
@@ -37,6 +43,7 @@ class FleetContext:
     usual_fuel_temp: pa.Table
     usual_crank_speed: pa.Table
     usual_leak: pa.Table
+    usual_hold: pa.Table
 
     def constants_of(self, series: Series) -> FamilyConstants:
         """Return the constants of a series' family, its prior ones if it was never taught."""

@@ -79,6 +79,7 @@ def assess(
     )
     _keep_corrections(connection, families)
     queries.keep(connection, "usual_leak")
+    queries.keep(connection, "usual_hold")
     now_y = _year(moment)
     followed = _follow(connection, families, constants, known, now_y, policy)
     line = book_in_line([each.walked(now_y) for each in followed], now_y, policy)
@@ -92,7 +93,7 @@ def assess(
         "book_in_line": line.table(),
         **{
             name: connection.table(name).to_arrow_table()
-            for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak")
+            for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak", "usual_hold")
         },
     }
     return Assessment(tables=tables, meta=_meta(verdicts, line))
@@ -113,7 +114,7 @@ def assess_vehicle(
     policy = policy or Policy()
     moment = _bare_utc(as_of)
     if context is not None:
-        for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak"):
+        for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak", "usual_hold"):
             connection.register(name, getattr(context, name))
     known = known_at(connection, moment, with_usual_conditions=context is None)
     families = [series.of_present_pumps() for series in known.families]
@@ -123,6 +124,7 @@ def assess_vehicle(
     _keep_corrections(connection, families)
     if context is None:
         queries.keep(connection, "usual_leak")
+        queries.keep(connection, "usual_hold")
     constants = {
         s.pump_family: context.constants_of(s) if context else starting_constants(s)
         for s in families
@@ -222,6 +224,9 @@ def _judge(
         "leaks": queries.answer(
             connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
         ),
+        "traces": queries.answer(
+            connection, "trace_evidence", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+        ),
         "failures": queries.answer(connection, "pump_failures", as_of=as_of),
         **second_opinions(connection, [each.series for each in followed], as_of),
     }
@@ -292,6 +297,7 @@ def _facts(
         tests=tests,
         leaks=_aligned(answers["leaks"], ids),
         builds=_aligned(answers["builds"], ids),
+        traces=_aligned(answers["traces"], ids),
         ln_kit=ln_kit,
         kit_of_last_test=kit_of_last,
         set_aside=_count(botched, series.offsets),

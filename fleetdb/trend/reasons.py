@@ -14,6 +14,8 @@ _NOTABLE_KIT_BIAS = 0.025
 _NOTABLE_CYLINDER = 1.8
 _NOTABLE_WEAR = 0.03
 _NOTABLE_P = 0.05
+_NOTABLE_HOLD = 1.5
+_NOTABLE_DEPARTURE = 0.05
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,10 @@ class Figures:
     build_pct_per_y: float
     build_p: float
     build_tests: int | None
+    hold_times_usual: float
+    weak_element: int | None
+    weak_element_share: float
+    regulator_departure: float
 
 
 def reasons_for(f: Figures) -> list[str]:
@@ -65,6 +71,7 @@ def reasons_for(f: Figures) -> list[str]:
         if lost_a_year >= _NOTABLE_WEAR:
             reasons.append(f"losing {100 * lost_a_year:.0f} % a year")
         reasons.append(_cause_in_words(f))
+        reasons += _traces_in_words(f)
         if f.build_p < _NOTABLE_P:
             reasons.append(_build_trend_in_words(f))
     if f.set_aside:
@@ -105,6 +112,25 @@ def _cause_in_words(f: Figures) -> str:
             return "build rate fell with the ratio: fuel supply most likely"
         case _:
             return "a leak at regulator or rail most likely"
+
+
+def _traces_in_words(f: Figures) -> list[str]:
+    said: list[str] = []
+    if f.weak_element is not None:
+        said.append(
+            f"one pumping element (number {f.weak_element} in its trace) delivers "
+            f"{f.weak_element_share:.2f} of the others: that is the pump itself"
+        )
+    if f.hold_times_usual >= _NOTABLE_HOLD:
+        said.append(
+            f"the closed rail loses {f.hold_times_usual:.1f} times the usual with the pump standing"
+        )
+    if abs(f.regulator_departure) > _NOTABLE_DEPARTURE:
+        said.append(
+            f"pressure leaves its straight line over regulator duty by "
+            f"{100 * abs(f.regulator_departure):.0f} %"
+        )
+    return said
 
 
 def _build_trend_in_words(f: Figures) -> str:

@@ -12,7 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from fleetdb.trend.beliefs import Floats, PumpBelief
-from fleetdb.trend.cause import CAUSES, LeakFigures, shares_of_belief
+from fleetdb.trend.cause import CAUSES, LeakFigures, TraceEvidence, shares_of_belief
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import FORECAST_DAYS
 from fleetdb.trend.forecast import LIMIT_DATE_SHARES, dates_after, days_until
@@ -59,6 +59,10 @@ SCHEMA = pa.schema(
         ("worst_cylinder", pa.int64()),
         ("worst_cylinder_times_others", pa.float64()),
         *((name, pa.float64()) for name in BUILD_TREND),
+        ("hold_leak_times_usual", pa.float64()),
+        ("weak_element", pa.int64()),
+        ("weak_element_share", pa.float64()),
+        ("regulator_departure_share", pa.float64()),
     ]
 )
 
@@ -71,6 +75,7 @@ class PumpFacts:
     tests: dict[str, NDArray[Any]]
     leaks: dict[str, NDArray[Any]]
     builds: dict[str, NDArray[Any]]
+    traces: dict[str, NDArray[Any]]
     ln_kit: Floats
     kit_of_last_test: list[str | None]
     set_aside: NDArray[np.int64]
@@ -101,7 +106,13 @@ def verdict_rows(
         usual_ml_per_min=facts.leaks["usual_leak_ml_per_min"],
     )
     ln_loss = constants.ln_reserve_new - belief.ln_reserve[:, 1]
-    shares = shares_of_belief(ln_loss, leak, facts.ln_kit, belief.p_starved)
+    evidence = TraceEvidence(
+        hold_leak_ml_per_min=facts.traces["hold_leak_ml_per_min"],
+        usual_hold_leak_ml_per_min=facts.traces["usual_hold_leak_ml_per_min"],
+        weak_element_share=facts.traces["weak_element_share"],
+        regulator_departure_share=facts.traces["regulator_departure_share"],
+    )
+    shares = shares_of_belief(ln_loss, leak, facts.ln_kit, belief.p_starved, evidence)
     leading = np.argmax(shares, axis=1)
     n_tests = np.nan_to_num(facts.tests["n_tests"].astype(float)).astype(np.int64)
     states = _with_few_tests(states, n_tests, facts.below_limit_tests, policy)
@@ -135,6 +146,10 @@ def verdict_rows(
             failed_at=_moment(facts.tests["failed_at"][i]),
             build_pct_per_y=float(facts.builds["build_trend_pct_per_year"][i]),
             build_p=float(facts.builds["build_trend_p"][i]),
+            hold_times_usual=float(evidence.hold_times_usual[i]),
+            weak_element=_whole(facts.traces["weak_element"][i]),
+            weak_element_share=float(evidence.weak_element_share[i]),
+            regulator_departure=float(evidence.regulator_departure_share[i]),
             build_tests=_whole(facts.builds["build_trend_tests"][i]),
         )
         reasons.append("; ".join(reasons_for(figures)))
@@ -179,6 +194,10 @@ def verdict_rows(
         "worst_cylinder": facts.leaks["worst_cylinder"],
         "worst_cylinder_times_others": times_others,
         **{name: facts.builds[name] for name in BUILD_TREND},
+        "hold_leak_times_usual": evidence.hold_times_usual,
+        "weak_element": facts.traces["weak_element"],
+        "weak_element_share": evidence.weak_element_share,
+        "regulator_departure_share": evidence.regulator_departure_share,
     }
     return pa.table(
         [pa.array(columns[f.name], type=f.type, from_pandas=True) for f in SCHEMA], schema=SCHEMA

@@ -54,7 +54,10 @@ def pointers(answer: Any) -> list[str]:
 
 
 def csv_of(samples: dict[str, list[float]]) -> bytes:
-    lines = [",".join(samples), *(",".join(map(repr, row)) for row in zip(*samples.values()))]
+    lines = [
+        ",".join(samples),
+        *(",".join(map(repr, row)) for row in zip(*samples.values(), strict=True)),
+    ]
     return "\n".join(lines).encode() + b"\n"
 
 

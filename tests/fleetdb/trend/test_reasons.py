@@ -149,3 +149,13 @@ def test_the_build_trend_is_a_reason_from_watch_on(state: State) -> None:
     said = build_trend_in(replace(FALLING, state=state))
 
     assert bool(said) == (state >= State.WATCH)
+
+
+def test_what_traces_say_is_told_in_words_with_the_numbers() -> None:
+    assert "number 2 in its trace) delivers 0.55 of the others" in told(
+        weak_element=2, weak_element_share=0.55
+    )
+    assert "closed rail loses 2.4 times the usual" in told(hold_times_usual=2.4)
+    assert "closed rail" not in told(hold_times_usual=1.2)
+    assert "by 12 %" in told(regulator_departure=-0.12)
+    assert "duty" not in told(regulator_departure=0.01)

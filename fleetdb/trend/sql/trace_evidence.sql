@@ -1,0 +1,54 @@
+-- What traces lately say of where each pump's reserve went: how much the closed rail loses
+-- (the median of the last two holds), and what the last trace that could tell says of single
+-- pumping elements and of the regulator's straight line.
+-- Grain:   one row per pump_id with such a trace lately
+-- Reads:   readings, pumps, trace_figures, usual_hold
+-- Params:  $as_of, $recent_days [d]
+-- Returns: pump_id, hold_leak_ml_per_min [mL/min], usual_hold_leak_ml_per_min (the family's)
+--          [mL/min], weak_element_share (1 where elements deliver alike, null where they could
+--          not be told apart) [-], weak_element, regulator_departure_share (of the line's span,
+--          signed) [-]
+WITH lately AS (
+    SELECT
+        r.pump_id,
+        p.pump_family,
+        r.performed_at,
+        x.trace_id,
+        x.hold_leak_ml_per_min,
+        x.strokes_told_apart,
+        x.weak_element,
+        x.weak_element_share,
+        x.regulator_departure_share,
+        row_number() OVER (
+            PARTITION BY r.pump_id, x.hold_leak_ml_per_min IS NULL
+            ORDER BY r.performed_at DESC, x.trace_id
+        ) AS back
+    FROM trace_figures x
+    JOIN readings r ON r.record_id = x.record_id
+    JOIN pumps p ON p.pump_id = r.pump_id
+    WHERE r.performed_at >= $as_of::TIMESTAMP - to_days($recent_days::INTEGER)
+),
+told AS (
+    SELECT
+        pump_id,
+        any_value(pump_family) AS pump_family,
+        median(hold_leak_ml_per_min) FILTER (WHERE back <= 2) AS hold_leak_ml_per_min,
+        any_value(
+            struct_pack(element := weak_element, share := coalesce(weak_element_share, 1))
+            ORDER BY performed_at DESC, trace_id
+        ) FILTER (WHERE strokes_told_apart) AS weak,
+        any_value(regulator_departure_share ORDER BY performed_at DESC, trace_id)
+            AS regulator_departure_share
+    FROM lately
+    GROUP BY pump_id
+)
+SELECT
+    t.pump_id,
+    t.hold_leak_ml_per_min,
+    u.usual_hold_leak_ml_per_min,
+    t.weak.share AS weak_element_share,
+    t.weak.element AS weak_element,
+    t.regulator_departure_share
+FROM told t
+LEFT JOIN usual_hold u ON u.pump_family = t.pump_family
+ORDER BY t.pump_id
