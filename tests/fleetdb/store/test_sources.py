@@ -1,12 +1,13 @@
 """Files are found by name, and what cannot be loaded is told before anything is."""
 
 from pathlib import Path
+from uuid import UUID
 
 import pytest
 
 from fleetdb.errors import InvalidInputError
 from fleetdb.records.documents import Kind
-from fleetdb.store.sources import find_sources, kind_of
+from fleetdb.store.sources import find_sources, kind_of, recording_of
 
 
 @pytest.mark.parametrize(
@@ -108,3 +109,35 @@ def test_every_path_that_cannot_be_loaded_is_named(tmp_path: Path) -> None:
     ]
     assert "holds no .ndjson file" in details[0]
     assert "must begin with what it holds" in details[1]
+
+
+RECORD = "018f3c1e-7a2b-7c3d-8e4f-5a6b7c8d9e0f"
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "unplugged"),
+    [
+        (f"traces-{RECORD}-proof.csv", "proof", None),
+        (f"trace_{RECORD.upper()}_duty_sweep.PARQUET", "duty_sweep", None),
+        (f"traces-{RECORD}-start-up-unplugged.csv", "start_up", True),
+        (f"traces-{RECORD}-start_up_connected_2.arrow", "start_up", False),
+        (f"traces-{RECORD}-hold-after lunch.csv", "hold", None),
+        (f"traces-{RECORD}-proof.ndjson", None, None),
+        (f"traces-{RECORD}.csv", None, None),
+        (f"traces-{RECORD}-proofs.csv", None, None),
+        (f"traces-{RECORD[:-1]}-proof.csv", None, None),
+        (f"my-traces-{RECORD}-proof.csv", None, None),
+        (f"traces-{RECORD}-proof.xlsx", None, None),
+    ],
+)
+def test_a_recording_is_named_after_its_record_and_kind(
+    name: str, kind: str | None, unplugged: bool | None
+) -> None:
+    recording = recording_of(Path(name))
+
+    if kind is None:
+        assert recording is None
+    else:
+        assert recording is not None
+        assert recording.record_id == UUID(RECORD)
+        assert (recording.kind.value, recording.inlet_valve_unplugged) == (kind, unplugged)
