@@ -25,6 +25,7 @@ _OWN_COMMANDS = {
     "load": "fleetdb.cli.load:load",
     "migrate": "fleetdb.cli.migrate:migrate",
     "mirror": "fleetdb.cli.mirror:mirror",
+    "recompute": "fleetdb.cli.recompute:recompute",
     "token": "fleetdb.cli.token:token",
     "trace": "fleetdb.cli.trace:trace",
     "verdicts": "fleetdb.cli.verdicts:verdicts",

@@ -10,7 +10,6 @@ from fleetdb.store.stored_traces import original_of, stored_trace
 from fleetdb.store.trace_intake import own_record, settings_of
 from fleetdb.store.trace_recomputing import trace_of
 from fleetdb.trace.figures import figures_of
-from fleetdb.trace.picture import svg
 
 
 def stored_trace_svg(
@@ -25,6 +24,9 @@ def stored_trace_svg(
     NotFoundError
         There is no such trace, or it is not the poster's.
     """
+    # Charts take a second to import; a server that draws none does without.
+    from fleetdb.trace.picture import svg
+
     with store.read() as session:
         view = own_record(session, fleet_id, record_id, poster)
         trace = stored_trace(session, fleet_id, record_id, trace_id)
