@@ -5,13 +5,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+# Two parameters and the place of the bend, tried everywhere: twice the usual penalty.
+_PENALTY = 4.0
+
 
 def level_then_line(values: NDArray[np.float64], fewest_on_line: int) -> tuple[int, float]:
     """Return how many values at the start are level, and the slope of the line that follows.
 
     A constant before and a line after, fitted by least squares at every place to part them
     (by cumulative sums, so that all places cost no more than one); the best is taken if the
-    Bayesian information criterion finds it worth its parameters, else 0: all is one line.
+    Bayesian information criterion finds it well worth its parameters, else 0: all is one line.
 
     Parameters
     ----------
@@ -43,6 +46,6 @@ def level_then_line(values: NDArray[np.float64], fewest_on_line: int) -> tuple[i
     # Rounding leaves some of the whole even where the fit is exact.
     floor = 1e-12 * sum_yy[-1] + 1e-300
     gain = n * np.log((total[0] + floor) / (total[best] + floor))
-    if gain <= 2.0 * np.log(n):
+    if gain <= _PENALTY * np.log(n):
         best = 0
     return best, float(xy[best] / xx[best])

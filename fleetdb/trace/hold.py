@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fleetdb.fluid import REFERENCE_DIESEL
 from fleetdb.fuel_stiffness import FuelStiffness
 from fleetdb.trace.bends import level_then_line
 from fleetdb.trace.figure import Figure, Window
@@ -176,9 +175,9 @@ def _leak(
     # G = rate V / K0; the leak at the target is G times it, and goes as one over viscosity.
     per_rate = settings.rail_volume_ml / reference_bar * settings.target_bar * SECONDS_PER_MINUTE
     ln_viscosity = float(
-        REFERENCE_DIESEL.ln_viscosity_ratio(temp_c, settings.reference_fuel_temp_c)
+        settings.viscosity.ln_viscosity_ratio(temp_c, settings.reference_fuel_temp_c)
     )
-    warmer = float(REFERENCE_DIESEL.ln_viscosity_ratio(temp_c + 1.0, temp_c))
+    warmer = float(settings.viscosity.ln_viscosity_ratio(temp_c + 1.0, temp_c))
     leak = rate * per_rate * float(np.exp(ln_viscosity))
     sd_by_fit = sd_rate * per_rate * float(np.exp(ln_viscosity))
     sd_share = float(np.hypot(settings.stiffness.relative_sd, warmer * sd_temp_c))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleetdb.trace.model import Trace, TraceKind
-from fleetdb.trace.phases import Blocks, Phases
+from fleetdb.trace.phases import HELD_S, Blocks, Phases
 from fleetdb.trace.robust import noise_sd
 from fleetdb.trace.settings import TraceSettings
 
@@ -23,6 +23,8 @@ _RUNNING_RPM, _STOPPED_RPM = 450.0, 50.0
 # source).
 _SHUT_DOWN_BAR, _STRUGGLING_BAR = 500.0, 250.0
 _STRUGGLING_S = 0.5
+# From the fuel being cut until the engine stands.
+_RUN_DOWN_S = 2.0
 # Pressure that is lost faster than any leak: so much of it, within so long.
 _COLLAPSE_SHARE, _COLLAPSE_S = 0.5, 0.4
 _COLLAPSE_FROM_BAR = 100.0
@@ -83,8 +85,7 @@ def _engine_stopped_s(trace: Trace) -> float | None:
 
 
 def _stop(trace: Trace, blocks: Blocks, stopped_s: float) -> Sign:
-    # What the rail held in the two seconds before the speed fell.
-    before = (blocks.time_s < stopped_s) & (blocks.time_s > stopped_s - 2.0)
+    before = (blocks.time_s < stopped_s) & (blocks.time_s > stopped_s - _RUN_DOWN_S)
     highest = float(blocks.rail_bar[before].max()) if before.any() else 0.0
     if highest >= _SHUT_DOWN_BAR:
         return Sign(
@@ -128,7 +129,7 @@ def _collapse(phases: Phases, stopped_s: float | None) -> Sign | None:
         return None
     at = int(np.argmax(lost))
     at_s = float(blocks.time_s[at])
-    if stopped_s is not None and at_s > stopped_s - _COLLAPSE_S:
+    if stopped_s is not None and at_s > stopped_s - _RUN_DOWN_S:
         return None
     # At the end of cranking the regulator may open: without the speed that cannot be told
     # from an intervention, so that only a collapse with pressure or time after it counts.
@@ -154,10 +155,11 @@ def _stepped(phases: Phases, settings: TraceSettings) -> Sign | None:
     # What follows the highest level held: a lower one, held as long.
     after = slice(end, min(end + 4 * len(level), len(blocks.rail_bar)))
     follows = blocks.rail_bar[after]
-    n_held = max(3, round(0.5 / blocks.step_s))
-    if len(follows) < n_held + 1 or len(level) < 3:
+    n_held = max(3, round(HELD_S / blocks.step_s))
+    # The stretch ends some blocks before the step, since it is found in smoothed pressures.
+    held = follows[n_held : 2 * n_held]
+    if len(held) < n_held or len(level) < 3:
         return None
-    held = follows[1 : 1 + n_held]
     lower, was = float(np.median(held)), float(np.median(level))
     scatter = max(noise_sd(level), 1e-9)
     moved = was - lower > max(_STEP_SHARE * was, _STEP_SDS * scatter)

@@ -26,12 +26,15 @@ _SMOOTHED_S = 0.35
 PLATEAU_BAND = 0.04
 _BAND_SDS = 4.0
 NEAR_LEVEL = 0.9
+# A second is flat when its pressures, smoothed, are within this of each other.
+_FLAT_SHARE, _FLAT_SDS = 0.05, 6.0
 # A trace that begins above this share of its level has no rest before.
 _REST_SHARE = 0.25
 # Pressure has left rest once it is this share of the level above it.
 ONSET_SHARE = 0.05
 SHORTEST_REST_S = 0.15
 _FEWEST_ON_LINE = 3
+_BEND_SHARE = 0.01
 _CRANKING_SHARE = 0.5
 
 
@@ -73,8 +76,23 @@ class Phases:
 
     @cached_property
     def held_at(self) -> int:
-        """First block of the half second over which the highest pressure was held."""
-        lowest = sliding_window_view(self._level_bar, self._n_held).min(axis=1)
+        """First block of the half second over which the highest pressure was held.
+
+        Held is a pressure that stays flat for a second (for half of one, if nothing does): the
+        top of a slow overshoot does not. Where nothing is flat, it is the half second whose
+        lowest pressure is highest.
+        """
+        rail_bar, n = self._level_bar, len(self._level_bar)
+        scatter = noise_sd(self._smooth_bar)
+        for seconds in (2.0 * HELD_S, HELD_S):
+            size = min(max(3, round(seconds / self.blocks.step_s)), n)
+            windows = sliding_window_view(rail_bar, size)
+            lowest, highest = windows.min(axis=1), windows.max(axis=1)
+            spread = np.maximum(_FLAT_SHARE * highest, _FLAT_SDS * scatter)
+            flat = np.isfinite(lowest) & (lowest >= highest - spread)
+            if flat.any():
+                return int(np.argmax(np.where(flat, lowest, -np.inf)))
+        lowest = sliding_window_view(rail_bar, self._n_held).min(axis=1)
         return int(np.argmax(lowest))
 
     @cached_property
@@ -121,17 +139,22 @@ class Phases:
     def _without_bends(self, first: int, end: int) -> tuple[int, int]:
         """Return the stretch without the decay after it and the end of the climb before it."""
         level = self.blocks.rail_bar[first:end]
-        n_held = 2 * self._n_held
-        if len(level) >= n_held:
-            n_level, slope = level_then_line(level, _FEWEST_ON_LINE)
-            if n_level >= self._n_held and slope < 0:
-                end = first + n_level
+        if (n_level := self._level_before_bend(level, falling=True)) is not None:
+            end = first + n_level
         level = self.blocks.rail_bar[first:end]
-        if len(level) >= n_held:
-            n_level, _ = level_then_line(level[::-1], _FEWEST_ON_LINE)
-            if n_level >= self._n_held:
-                first = end - n_level
+        if (n_level := self._level_before_bend(level[::-1], falling=False)) is not None:
+            first = end - n_level
         return first, end
+
+    def _level_before_bend(self, rail_bar: Floats, *, falling: bool) -> int | None:
+        """Return how many blocks are level before a bend that matters, None without one."""
+        if len(rail_bar) < 2 * self._n_held:
+            return None
+        n_level, slope = level_then_line(rail_bar, _FEWEST_ON_LINE)
+        change_bar = slope * (len(rail_bar) - n_level)
+        if n_level < self._n_held or (falling and change_bar > 0):
+            return None
+        return n_level if abs(change_bar) > _BEND_SHARE * self.held_bar else None
 
     @cached_property
     def near_level(self) -> Window | None:

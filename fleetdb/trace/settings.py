@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from fleetdb.fluid import REFERENCE_DIESEL, WaltherFluid
 from fleetdb.fuel_stiffness import REFERENCE_DIESEL_STIFFNESS, FuelStiffness
 
 
@@ -31,3 +32,4 @@ class TraceSettings:
     """Whether the inlet metering valve was unplugged (it fails open, and the regulator alone
     sets the pressure). Connected, the control unit counteracts."""
     stiffness: FuelStiffness = REFERENCE_DIESEL_STIFFNESS
+    viscosity: WaltherFluid = REFERENCE_DIESEL

@@ -21,6 +21,7 @@ _FEWEST_BINS = 4
 # After a step of duty the rail needs so long to follow.
 _FOLLOWING_S = 0.4
 _STEP_PCT = 0.5
+_MOVED_PCT = 0.2
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ def sweep_figures(trace: Trace) -> SweepFigures:
     # Theil-Sen is nearly as efficient as least squares for normal noise (Sen 1968).
     sd_slope = scatter / float(np.sqrt(np.sum(centred**2)))
     sd_zero = float(np.hypot(scatter / np.sqrt(len(duty)), sd_slope * duty.mean()))
-    sd_worst = float(np.hypot(sd[worst], np.hypot(scatter / np.sqrt(len(duty)), 0.0)))
+    sd_worst = float(np.hypot(sd[worst], scatter / np.sqrt(len(duty))))
     span_bar = abs(slope) * float(duty[-1] - duty[0])
     share = (
         Figure.of(off[worst] / span_bar, sd_worst / span_bar, "-")
@@ -152,7 +153,7 @@ def _medians(duty_pct: Floats, rail_bar: Floats) -> tuple[Floats, Floats, Floats
 
 def _hysteresis(trace: Trace, duty_pct: Floats, used: NDArray[np.bool_]) -> Figure:
     """Return what pressure reads more at the same duty when it was falling."""
-    direction = _direction(duty_pct)
+    direction = _direction(trace, duty_pct)
     up_duty, up, up_sd = _medians(*_only(duty_pct, trace.rail_bar, used & (direction > 0)))
     down_duty, down, down_sd = _medians(*_only(duty_pct, trace.rail_bar, used & (direction < 0)))
     _, i, j = np.intersect1d(
@@ -169,8 +170,15 @@ def _only(duty: Floats, rail: Floats, used: NDArray[np.bool_]) -> tuple[Floats, 
     return duty[used], rail[used]
 
 
-def _direction(duty_pct: Floats) -> NDArray[np.int64]:
-    """Return +1 where the duty last moved up, -1 where it last moved down, 0 before."""
-    moves = np.sign(np.diff(duty_pct, prepend=duty_pct[0])).astype(np.int64)
+def _direction(trace: Trace, duty_pct: Floats) -> NDArray[np.int64]:
+    """Return +1 where the duty last moved up, -1 where it last moved down, 0 before.
+
+    By how much it moved within the time the rail needs to follow: a duty that is read back
+    scatters from sample to sample.
+    """
+    back = max(1, round(_FOLLOWING_S * trace.rate_hz))
+    before = np.concatenate([np.full(min(back, len(duty_pct)), duty_pct[0]), duty_pct[:-back]])
+    moved = duty_pct - before[: len(duty_pct)]
+    moves = np.where(np.abs(moved) > _MOVED_PCT, np.sign(moved), 0.0).astype(np.int64)
     last = np.maximum.accumulate(np.where(moves != 0, np.arange(len(moves)), 0))
     return moves[last]

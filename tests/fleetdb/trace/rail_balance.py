@@ -99,7 +99,7 @@ class Rail:
     def seconds_between(self, from_bar: float, to_bar: float) -> float:
         """Return how long the climb takes from one pressure to another, with a steady pump."""
         at = solve_ivp(
-            lambda p, _: [1.0 / float(self._climb(p))],
+            lambda p, _: [1.0 / float(self.climb_bar_per_s(p))],
             (from_bar, to_bar),
             [0.0],
             rtol=1e-10,
@@ -107,7 +107,8 @@ class Rail:
         )
         return float(at.y[0][-1])
 
-    def _climb(self, rail_bar: float) -> Floats:
+    def climb_bar_per_s(self, rail_bar: float) -> Floats:
+        """Return dp/dt while a steady pump turns."""
         passed = self.regulator_ml_per_s_per_bar * max(rail_bar - self.regulator_bar, 0)
         flow = self.flow_ml_per_s - self.leak_ml_per_s_per_bar * rail_bar - passed
         return self.modulus_bar(rail_bar) / self.volume_ml * flow
