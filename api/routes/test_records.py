@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from functools import partial
-from typing import Annotated
 
-from fastapi import APIRouter, Header
+from fastapi import APIRouter
 from fastapi.responses import Response
 
 from api.bodies import JsonBody
@@ -14,6 +12,7 @@ from api.calls import AnyCall, Call
 from api.examples import DOCUMENTS
 from api.once import Answer, OnceDep
 from api.openapi import json_body, problems
+from api.prefer import APPLIED, MinimalDep
 from api.shapes import ReceiptShape
 from api.workshops import from_workshop_of
 from fleetdb.records.documents import Kind, TestRecord
@@ -21,7 +20,6 @@ from fleetdb.records.parsing import parse_as
 from fleetdb.report.receipt import receive_test_record
 
 router = APIRouter(prefix="/v1/test-records", tags=["documents"])
-_MINIMAL = re.compile(r'(^|[,;\s])return\s*=\s*"?minimal"?\s*($|[,;])', re.IGNORECASE)
 
 
 @router.post(
@@ -39,9 +37,7 @@ def post_test_record(
     call: AnyCall,
     once: OnceDep,
     body: JsonBody,
-    prefer: Annotated[
-        str | None, Header(description="`return=minimal` leaves the verdict out (RFC 7240).")
-    ] = None,
+    minimal: MinimalDep,
 ) -> Response:
     """Store one test record and answer with its figures, remarks and the pump's verdict.
 
@@ -50,7 +46,6 @@ def post_test_record(
     token's; naming another one is refused. Rail pressure can exceed 1000 bar and a jet
     penetrates skin: the receipt carries the cautions, and a verdict is only advice.
     """
-    minimal = prefer is not None and _MINIMAL.search(prefer) is not None
     return once.answer(call, body, partial(_receive, call, body, minimal))
 
 
@@ -70,5 +65,5 @@ def _receive(call: Call, body: bytes, minimal: bool) -> Answer:
     )
     headers = {"Location": f"/v1/test-records/{record.record_id}"}
     if minimal:
-        headers["Preference-Applied"] = "return=minimal"
+        headers |= APPLIED
     return Answer(200 if received.already_there else 201, received.receipt, headers)

@@ -58,6 +58,7 @@ async def _at_work(call: Call, work: Callable[[], Done]) -> Done:
     responses={
         200: {"model": TraceReceiptShape, "description": "Stored before; the same receipt again."},
         **problems(403, 404, 409, 413, 415, 422),
+        413: {**problems(413)[413], "description": "The body is longer than 64 MiB, unpacked."},
     },
     openapi_extra=trace_body(TRACE),
 )

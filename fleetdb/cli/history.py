@@ -97,15 +97,15 @@ def _words(entry: StoredDocument) -> tuple[str, str, str]:
 
 
 def _figures(entry: RecordView) -> str:
-    document, figures = entry.document, entry.figures
+    document, figures = entry.effective, entry.figures
     parts: list[str] = []
     if document.proof is not None and figures.raw_proof_ratio is not None:
         parts.append(
-            f"proof {document.proof.actual_bar:g} of {document.proof.target_bar:g} bar "
+            f"proof {document.proof.actual_bar:.4g} of {document.proof.target_bar:g} bar "
             f"(ratio {figures.raw_proof_ratio:.2f})"
         )
     if figures.raw_build_rate_bar_per_s is not None:
-        parts.append(f"build {figures.raw_build_rate_bar_per_s:g} bar/s")
+        parts.append(f"build {figures.raw_build_rate_bar_per_s:.4g} bar/s")
     if figures.raw_leak_ml_per_min is not None:
         parts.append(f"leak {figures.raw_leak_ml_per_min:.1f} ml/min")
     conditions = document.conditions
@@ -113,6 +113,9 @@ def _figures(entry: RecordView) -> str:
         parts.append(f"fuel {conditions.fuel_temp_c:g} C")
     if conditions is not None and conditions.crank_rpm is not None:
         parts.append(f"crank {conditions.crank_rpm:g} 1/min")
+    if entry.figure_sources:
+        names = {"proof_ratio": "proof", "build_rate_bar_per_s": "build"}
+        parts.append(" and ".join(names[name] for name in entry.figure_sources) + " by trace")
     return ", ".join(parts)
 
 

@@ -2,10 +2,12 @@
 
 import subprocess
 import sys
-from importlib.resources import files
+from importlib.resources import as_file, files
 from pathlib import Path
+from uuid import UUID
 
 import pytest
+from alembic import command
 from sqlalchemy import inspect, text
 
 from fleetdb.errors import OutdatedSchemaError
@@ -13,6 +15,7 @@ from fleetdb.settings import Settings
 from fleetdb.store import migrate
 from fleetdb.store.connecting import connect
 from fleetdb.store.engine import Store, open_store
+from fleetdb.store.queries import record_view
 from fleetdb.store.tables import Base
 
 
@@ -46,6 +49,36 @@ def test_postgresql_is_migrated_by_the_operator_only(empty_postgres_settings: Se
     assert (before, after) == (None, "0003")
     open_store(empty_postgres_settings).close()
     assert migrate.upgrade(empty_postgres_settings) == (after, after)
+
+
+def test_a_database_of_before_traces_keeps_what_it_held(sqlite_settings: Settings) -> None:
+    sqlite_settings.home.mkdir(parents=True)
+    engine = connect(sqlite_settings)
+    with (
+        as_file(files("migrations")) as folder,
+        engine.execution_options(begins_as_writer=True).begin() as connection,
+    ):
+        config = migrate.alembic_config(folder)
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        connection.execute(text("INSERT INTO fleets VALUES (1, 'fleet', '2024-01-01 00:00:00')"))
+        connection.execute(text("INSERT INTO vehicles VALUES (1, 1, 'V-17')"))
+        connection.execute(
+            text(
+                "INSERT INTO test_records (id, fleet_id, received_at, digest, record_id, "
+                "vehicle_id, performed_at) VALUES (1, 1, '2024-06-03 07:00:00', 'd', "
+                "'00000000000040008000000000000001', 1, '2024-06-03 06:30:00')"
+            )
+        )
+    engine.dispose()
+
+    store = open_store(sqlite_settings)
+
+    with store.read() as session:
+        view = record_view(session, 1, UUID("00000000-0000-4000-8000-000000000001"))
+    store.close()
+    assert (view.document.vehicle, view.document.traces_follow) == ("V-17", None)
+    assert view.traces == []
 
 
 def test_a_newer_schema_is_not_touched(settings: Settings) -> None:
