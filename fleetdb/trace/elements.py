@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,19 +55,18 @@ def deliveries(waves: Waves, elements: int, sd_bar: float) -> Deliveries | None:
     least-squares fit of the waves; those three are searched on a grid that is then refined.
     """
     orders = np.arange(1, len(waves) + 1)
-    grid = [_WIDTHS, _DECAYS, (np.arange(_N_PHASES) / _N_PHASES - 0.5) / elements]
     spans = [0.1, np.log(_DECAYS[1] / _DECAYS[0]) / 2.0, 0.5 / _N_PHASES / elements]
-    best = _best(waves, orders, elements, *grid)
+    best = _best(waves, _coarse_grid(len(waves), elements))
     for _ in range(_REFINEMENTS):
         steps = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-        best = _best(
-            waves,
+        finer = _grid(
             orders,
             elements,
             np.clip(best[0] + spans[0] * steps, 0.2, 1.0),
             best[1] * np.exp(spans[1] * steps),
             best[2] + spans[2] * steps,
         )
+        best = _best(waves, finer)
         spans = [span / 2.0 for span in spans]
     design = _design(orders, elements, *(np.array([value]) for value in best))[0]
     flat = np.concatenate([design.real, design.imag])
@@ -91,23 +91,45 @@ def deliveries(waves: Waves, elements: int, sd_bar: float) -> Deliveries | None:
     return Deliveries(np.roll(shares, -shift), np.roll(sd, -shift), float(first_turn))
 
 
-def _best(
-    waves: Waves, orders: NDArray[np.int64], elements: int, *grids: Floats
-) -> tuple[float, float, float]:
-    """Return the width, decay and place whose shares fit best, of all combinations."""
-    width, decay, place = (axis.ravel() for axis in np.meshgrid(*grids, indexing="ij"))
+@dataclass(frozen=True)
+class _Grid:
+    """Every combination of width, decay and place, with its design and normal matrix."""
+
+    values: Floats
+    """Shape (n_grid, 3)."""
+    flat: Floats
+    """Real parts above imaginary ones: shape (n_grid, 2 n_orders, elements)."""
+    normal: Floats
+
+
+def _grid(orders: NDArray[np.int64], elements: int, *axes: Floats) -> _Grid:
+    width, decay, place = (axis.ravel() for axis in np.meshgrid(*axes, indexing="ij"))
     design = _design(orders, elements, width, decay, place)
     flat = np.concatenate([design.real, design.imag], axis=1)
-    target = np.concatenate([waves.real, waves.imag])
     normal = np.einsum("gki,gkj->gij", flat, flat)
     normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(elements)
-    right = np.einsum("gki,k->gi", flat, target)
-    amounts = np.linalg.solve(normal, right[..., None])[..., 0]
-    left = np.sum((target - np.einsum("gki,gi->gk", flat, amounts)) ** 2, axis=1)
+    return _Grid(np.column_stack([width, decay, place]), flat, normal)
+
+
+@lru_cache(maxsize=8)
+def _coarse_grid(n_orders: int, elements: int) -> _Grid:
+    """Return the first grid, the same for every trace of such a pump."""
+    places = (np.arange(_N_PHASES) / _N_PHASES - 0.5) / elements
+    return _grid(np.arange(1, n_orders + 1), elements, _WIDTHS, _DECAYS, places)
+
+
+def _best(waves: Waves, grid: _Grid) -> tuple[float, float, float]:
+    """Return the width, decay and place whose shares fit best."""
+    target = np.concatenate([waves.real, waves.imag])
+    right = np.einsum("gki,k->gi", grid.flat, target)
+    amounts = np.linalg.solve(grid.normal, right[..., None])[..., 0]
+    fitted = np.einsum("gki,gi->gk", grid.flat, amounts)
+    left = np.sum((target - fitted) ** 2, axis=1)
     # Elements draw nothing out of the rail: what fits only so is no pump.
-    left = left + np.sum(np.minimum(amounts, 0.0) ** 2 * np.einsum("gii->gi", normal), axis=1)
-    at = int(np.argmin(left))
-    return float(width[at]), float(decay[at]), float(place[at])
+    drawn = np.minimum(amounts, 0.0) ** 2 * np.einsum("gii->gi", grid.normal)
+    at = int(np.argmin(left + np.sum(drawn, axis=1)))
+    width, decay, place = grid.values[at]
+    return float(width), float(decay), float(place)
 
 
 def _design(

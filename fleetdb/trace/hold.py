@@ -12,7 +12,7 @@ from fleetdb.fuel_stiffness import FuelStiffness
 from fleetdb.trace.bends import level_then_line
 from fleetdb.trace.figure import Figure, Window
 from fleetdb.trace.phases import Phases, means_over
-from fleetdb.trace.robust import robust_fit
+from fleetdb.trace.robust import least_squares, robust_fit
 from fleetdb.trace.settings import TraceSettings
 from fleetdb.units import SECONDS_PER_MINUTE
 
@@ -141,8 +141,8 @@ class _Decay:
 
     def fit(self, time_s: Floats, rail_bar: Floats) -> tuple[float, float, float]:
         """Return start, rate [1/s] and the rate's uncertainty of the straight line in time."""
-        slope, start = np.polyfit(time_s, self.bent_of(rail_bar), 1)
-        line = np.array([start, -slope])
+        straight = np.column_stack([np.ones_like(time_s), -time_s])
+        line, _ = least_squares(straight, self.bent_of(rail_bar))
         covariance = np.zeros((2, 2))
         for _ in range(_GAUSS_NEWTON_ROUNDS):
             fitted_bar = self.pressure_bar(line[0] - line[1] * time_s)

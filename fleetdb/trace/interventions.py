@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from fleetdb.trace.model import Trace, TraceKind
 from fleetdb.trace.phases import HELD_S, Blocks, Phases
-from fleetdb.trace.robust import noise_sd
+from fleetdb.trace.robust import least_squares, noise_sd, times
 from fleetdb.trace.settings import TraceSettings
 
 Floats = NDArray[np.float64]
@@ -204,7 +204,8 @@ def _hunting(phases: Phases) -> Sign | None:
     if n * step_s < _FEWEST_SWINGS / _SWING_HZ[0] or n < 16:
         return None
     x = np.linspace(-1.0, 1.0, n)
-    level = rail_bar - np.polyval(np.polyfit(x, rail_bar, 2), x)
+    drift = np.vander(x, 3)
+    level = rail_bar - times(drift, least_squares(drift, rail_bar)[0])
     power = np.abs(np.fft.rfft(level * np.hanning(n))) ** 2
     hz = np.fft.rfftfreq(n, step_s)
     slow = (hz >= _SWING_HZ[0]) & (hz <= _SWING_HZ[1])

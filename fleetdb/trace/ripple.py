@@ -12,7 +12,7 @@ from fleetdb.trace.elements import Deliveries, deliveries
 from fleetdb.trace.figure import Figure, Window
 from fleetdb.trace.model import Trace
 from fleetdb.trace.phases import means_over
-from fleetdb.trace.robust import noise_sd
+from fleetdb.trace.robust import least_squares, noise_sd, times
 from fleetdb.trace.settings import TraceSettings
 
 Floats = NDArray[np.float64]
@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 # A stroke must be seen by so many samples, and the pump turn so often within the window.
 _FEWEST_SAMPLES_PER_STROKE = 4.0
 _FEWEST_PUMP_TURNS = 3.0
-_SAMPLES_PER_STROKE = 24
+_SAMPLES_PER_STROKE = 16
 # The crank speed is known to this share: its scale is sought within it.
 _SPEED_SLACK = 0.02
 _MOST_ORDERS_PER_STROKE = 3
@@ -187,8 +187,8 @@ def _fit(
 ) -> tuple[NDArray[np.complex128], float]:
     """Return each order's wave (a + b i: a cos - b sin) and the uncertainty of its parts. [bar]"""
     design = _design(turns, orders)
-    coefficients = np.linalg.lstsq(design, rail_bar, rcond=None)[0]
-    residuals = rail_bar - design @ coefficients
+    coefficients, _ = least_squares(design, rail_bar)
+    residuals = rail_bar - times(design, coefficients)
     degrees = max(len(rail_bar) - design.shape[1], 1)
     scatter = max(float(np.sqrt(np.sum(residuals**2) / degrees)), noise_sd(residuals))
     n = len(orders)
@@ -205,7 +205,7 @@ def _speed_scale(turns: Floats, rail_bar: Floats, elements: int) -> float:
     scales = 1.0 + np.arange(-_SPEED_SLACK, _SPEED_SLACK + step, step)
     x = (turns - turns.mean()) / n_turns * 2.0
     drift = np.vander(x, _DRIFT_TERMS, increasing=True)
-    level = rail_bar - drift @ np.linalg.lstsq(drift, rail_bar, rcond=None)[0]
+    level = rail_bar - times(drift, least_squares(drift, rail_bar)[0])
     window = np.hanning(len(level))
     angle = -2j * np.pi * elements * (turns - turns[0])
     power = np.array([np.abs(np.sum(np.exp(angle * scale) * window * level)) for scale in scales])

@@ -90,6 +90,32 @@ def inflation(residuals: Floats) -> float:
     return float(np.clip(2.0 * pairs[:n_pairs].sum() - 1.0, 1.0, _MOST_INFLATION))
 
 
+def least_squares(
+    design: Floats, values: Floats, weights: Floats | None = None
+) -> tuple[Floats, Floats]:
+    """Return the least-squares coefficients and the normal matrix.
+
+    By the normal equations, which are tiny and, for the designs here (powers on -1 to 1, sines,
+    cosines), well-conditioned. Summed without BLAS: its threads, waiting for one another over
+    problems so small, cost more than the sums.
+    """
+    weighted = design if weights is None else design * weights[:, None]
+    normal = np.einsum("ni,nj->ij", weighted, design)
+    right = np.einsum("ni,n->i", weighted, values)
+    size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    scaled = normal / np.outer(size, size)
+    try:
+        solved = np.linalg.solve(scaled, right / size)
+    except np.linalg.LinAlgError:  # columns that depend on one another
+        solved = np.linalg.pinv(scaled) @ (right / size)
+    return solved / size, normal
+
+
+def times(design: Floats, coefficients: Floats) -> Floats:
+    """Return the fitted values, summed without BLAS too."""
+    return np.einsum("ni,i->n", design, coefficients)
+
+
 @dataclass(frozen=True)
 class Fit:
     """A linear least-squares fit: coefficients, their covariance, residuals."""
@@ -115,10 +141,8 @@ def robust_fit(design: Floats, values: Floats) -> Fit:
     weights = np.ones(n)
     coefficients, residuals = np.zeros(n_terms), values
     for _ in range(_ROUNDS):
-        root = np.sqrt(weights)
-        solved = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
-        fitted = np.asarray(solved, dtype=np.float64)
-        residuals = values - design @ fitted
+        fitted, _ = least_squares(design, values, weights)
+        residuals = values - times(design, fitted)
         scale = _SD_PER_MAD * float(np.median(np.abs(residuals)))
         settled = np.allclose(fitted, coefficients, rtol=1e-9, atol=1e-12)
         coefficients = fitted
@@ -128,7 +152,8 @@ def robust_fit(design: Floats, values: Floats) -> Fit:
     psi = residuals * weights
     inside = max(float(np.mean(weights == 1.0)), 0.1)
     variance = float(np.sum(psi**2)) / (n - n_terms) / inside**2
-    covariance = np.linalg.pinv(design.T @ design) * variance * inflation(psi)
+    _, normal = least_squares(design, values)
+    covariance = np.linalg.pinv(normal) * variance * inflation(psi)
     return Fit(coefficients, covariance, residuals)
 
 
