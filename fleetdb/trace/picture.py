@@ -34,6 +34,10 @@ def chart(
     points a pixel are drawn: the lowest and the highest. ``to_dict()`` gives Vega-Lite.
     """
     time_s, rail_bar = downsampled(trace.time_s, trace.rail_bar, WIDTH_PX)
+    # Room above the pressures for the names of the bands.
+    bottom, top = min(0.0, float(rail_bar.min())), 1.12 * max(float(rail_bar.max()), 1.0)
+    if settings is not None:
+        top = max(top, 1.05 * settings.target_bar)
     layers: list[alt.Chart] = [*_bands(figures)]
     points = [{"s": float(t), "bar": float(p)} for t, p in zip(time_s, rail_bar, strict=True)]
     layers.append(
@@ -41,7 +45,7 @@ def chart(
         .mark_line(color=_BLUE, strokeWidth=1.2, strokeJoin="round")
         .encode(
             x=alt.X("s:Q", title="time [s]", scale=alt.Scale(nice=False)),
-            y=alt.Y("bar:Q", title="rail pressure [bar]"),
+            y=alt.Y("bar:Q", title="rail pressure [bar]", scale=alt.Scale(domain=[bottom, top])),
         )
     )
     layers += _levels(figures, settings)
