@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 # pressure and closing valves bend it.
 _DOWN_TO_SHARE = 0.3
 _LOWEST_BAR = 40.0
-_MOST_POINTS = 2_000
+_MOST_POINTS = 800
 _FEWEST_BLOCKS = 10
 _TOP_SHARE = 0.97
 # Below this the pump delivers nothing that counts (common practice, no source).
