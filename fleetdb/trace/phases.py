@@ -112,7 +112,8 @@ class Phases:
         if crank_rpm is None or not (crank_rpm > 0).any():
             return rail_bar
         at_blocks = np.interp(self.blocks.time_s, self.trace.time_s, crank_rpm)
-        turning = at_blocks >= _CRANKING_SHARE * float(np.quantile(crank_rpm, 0.9))
+        usual_rpm = float(np.median(crank_rpm[crank_rpm > 0]))
+        turning = at_blocks >= _CRANKING_SHARE * usual_rpm
         return np.where(turning, rail_bar, -np.inf) if turning.sum() >= 3 else rail_bar
 
     @cached_property

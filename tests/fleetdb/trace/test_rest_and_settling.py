@@ -114,3 +114,18 @@ def test_a_pressure_still_rising_at_the_end_is_not_level() -> None:
 
     assert not found.is_level
     assert found.pressure_bar.sd is not None and found.pressure_bar.sd > 1.0
+
+
+def test_the_plateau_is_looked_for_only_while_the_engine_turns() -> None:
+    # Cranked for a short part of a long recording, then the rail left closed.
+    time_s = np.arange(6000) / 100.0
+    t = np.clip(time_s - 1.0, 0.0, 3.0)
+    after = np.maximum(time_s - 4.0, 0.0)
+    rail_bar = 500.0 * -np.expm1(-t / 0.3) * np.exp(-after / 200.0)
+    noise = np.random.default_rng(4).normal(0.0, 2.0, len(time_s))
+    rpm = np.where((time_s > 1.0) & (time_s < 4.0), 200.0, 0.0)
+    trace = Trace.checked(TraceKind.PROOF, time_s, rail_bar + noise, crank_rpm=rpm)
+    plateau = figures_of(trace, SETTINGS).plateau
+
+    assert plateau.window is not None and 1.5 < plateau.window.from_s < plateau.window.to_s < 4.1
+    assert plateau.pressure_bar.value == pytest.approx(500.0, rel=0.004)
