@@ -9,6 +9,7 @@ tabulated once per window.
 from __future__ import annotations
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from fleetdb.rail import mean_build_share
@@ -19,6 +20,7 @@ LN_REACH_LOW, LN_REACH_HIGH = -2.5, 3.0
 LN_REACH = np.arange(LN_REACH_LOW, LN_REACH_HIGH + 2 * LN_REACH_STEP, LN_REACH_STEP)
 
 _ROUNDED_TO = 0.01
+_FURTHEST = 1_000_000  # more hundredths of a target than any window ends at
 # Below this many times the window's end the exact mean plunges to zero; there its logarithm
 # is continued by a straight line, steep but finite.
 _EDGE = 1.03
@@ -40,10 +42,12 @@ def number_windows(from_share: Floats, to_share: Floats) -> tuple[NDArray[np.int
     """
     ends = np.round(np.column_stack([from_share, to_share]) / _ROUNDED_TO).astype(np.int64)
     ends[:, 1] = np.maximum(ends[:, 1], ends[:, 0] + 1)
-    windows, numbers = np.unique(ends, axis=0, return_inverse=True)
-    low, high = _ROUNDED_TO * windows[:, :1], _ROUNDED_TO * windows[:, 1:]
+    # Hashed, not sorted: a fleet has millions of tests and a handful of windows.
+    keys = pa.array(ends[:, 0] * _FURTHEST + ends[:, 1]).dictionary_encode()
+    low, high = np.divmod(keys.dictionary.to_numpy(), _FURTHEST)
+    low, high = _ROUNDED_TO * low[:, None], _ROUNDED_TO * high[:, None]
     ln_edge = np.log(_EDGE * high)
     ln_reach = np.maximum(LN_REACH[None, :], ln_edge)
     ln_shares = np.log(mean_build_share(np.exp(ln_reach), low, high))
     ln_shares -= _SLOPE_BEYOND * (ln_reach - LN_REACH[None, :])
-    return numbers.reshape(-1), ln_shares
+    return keys.indices.to_numpy().astype(np.int64), ln_shares

@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from zlib import crc32
 
 import numpy as np
 from numba import njit
@@ -39,6 +40,8 @@ _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _SAYS_NOTHING = 1e6  # variance of ln ratio
 # Tests' worth; keeps the shift near 0 where no kit seems to read true.
 _LEAST_WEIGHT = 10.0
+# 16 in the 60 days a step is to be found in.
+_TESTS_PER_KIT_AND_Y = 100
 
 
 @dataclass(frozen=True)
@@ -219,12 +222,14 @@ def correct_for_kits(
     """Return the series with each record's kit bias filled in, and the biases themselves.
 
     The expectation a departure is measured from depends on the kits of the tests before it,
-    so expectation and bias are found in turn, ``rounds`` times.
+    so expectation and bias are found in turn, ``rounds`` times. Where kits have tests in plenty
+    the biases are found from some of the vehicles, always the same ones.
     """
     bias = no_kit_bias()
     if not families:
         return families, bias
     shared = 0.0
+    everything, families = families, _some_vehicles(families)
     for _ in range(rounds):
         beliefs = [run(series) for series in families]
         kit = np.concatenate([s.kit for s in families])
@@ -250,7 +255,23 @@ def correct_for_kits(
         )
         shared += shared_error(bias, habits)
         families = [apply_kit_bias(series, bias) for series in families]
-    return families, bias
+    return [apply_kit_bias(series, bias) for series in everything], bias
+
+
+def _some_vehicles(families: list[Series]) -> list[Series]:
+    """Return the series of one vehicle in so many that kits still have tests enough."""
+    kits = np.unique(np.concatenate([s.kit for s in families]))
+    at_y = np.concatenate([s.readings.at_y for s in families])
+    enough = _TESTS_PER_KIT_AND_Y * len(kits) * max(float(np.ptp(at_y)), 1.0) if len(at_y) else 0
+    one_in = int(len(at_y) / enough) if enough else 1
+    if one_in < 2:
+        return families
+    return [
+        series.of_pumps(
+            np.array([crc32(v.encode()) % one_in == 0 for v in series.pumps["vehicle"].to_pylist()])
+        )
+        for series in families
+    ]
 
 
 def apply_kit_bias(series: Series, bias: KitBias) -> Series:
@@ -265,9 +286,11 @@ def apply_kit_bias(series: Series, bias: KitBias) -> Series:
     var = np.full(len(series.kit), unknown)
     n_kits = int(bias.kit[-1]) + 1 if len(bias.kit) else 0
     offsets = np.searchsorted(bias.kit, np.arange(n_kits + 1))
+    by_kit = np.argsort(series.kit, kind="stable")
+    edges = np.searchsorted(series.kit[by_kit], np.arange(n_kits + 1))
     for number in range(n_kits):
         a, z = int(offsets[number]), int(offsets[number + 1])
-        own = np.flatnonzero(series.kit == number)
+        own = by_kit[edges[number] : edges[number + 1]]
         if a == z or len(own) == 0:
             continue
         where = np.searchsorted(bias.at_y[a:z], readings.at_y[own], side="right") - 1

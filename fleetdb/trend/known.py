@@ -31,14 +31,18 @@ class Known:
 
 
 def known_at(
-    connection: duckdb.DuckDBPyConnection, moment: datetime, *, with_usual_conditions: bool = True
+    connection: duckdb.DuckDBPyConnection,
+    moment: datetime,
+    *,
+    with_usual_conditions: bool = True,
+    one_in: int = 1,
 ) -> Known:
-    """Return what was known at ``moment`` (UTC, no zone).
+    """Return what was known at ``moment`` (UTC, no zone) of one vehicle in ``one_in``.
 
     Keeps the tables of ``series.keep_readings`` in the connection and, unless they are there
     already (a vehicle's verdict takes them from its fleet), those of ``keep_usual_conditions``.
     """
-    keep_readings(connection, moment)
+    keep_readings(connection, moment, one_in)
     if with_usual_conditions:
         keep_usual_conditions(connection)
     families, kit_names = load_series(connection)

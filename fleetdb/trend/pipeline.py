@@ -143,13 +143,12 @@ def _year(moment: datetime) -> float:
 
 
 def _keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Series]) -> None:
-    """Give SQL what the arrays say of each record: viscosity and kit."""
+    """Give SQL what the arrays say of each record's viscosity."""
     columns = {
-        "record_id": pa.concat_arrays([s.records["record_id"].combine_chunks() for s in families])
-        if families
-        else pa.array([], pa.string()),
+        "reading_no": np.concatenate(
+            [np.empty(0, np.int64), *(s.records["reading_no"].to_numpy() for s in families)]
+        ),
         "ln_viscosity": np.concatenate([np.empty(0), *(s.readings.ln_viscosity for s in families)]),
-        "ln_kit": np.concatenate([np.empty(0), *(s.readings.ln_kit for s in families)]),
     }
     connection.register("corrections", pa.table(columns))
 

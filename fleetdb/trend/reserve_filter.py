@@ -42,8 +42,11 @@ SUPPLY = N_PACES
 N_ROWS = N_PACES + 1
 
 _LONGEST_STEP_Y = 0.25
-_NEGLIGIBLE = 1e-9
+_PAD = int(WEAR_PER_Y[-1] * _LONGEST_STEP_Y / _DX) + 2
+"""Nodes below the grid that the fastest wear can reach in the longest step."""
 _TRACE = 1e-15
+_TINY = 1e-300  # keeps 0 / 0 away where nothing is
+_NOTHING = 1e-30  # less is none: denormal numbers are slow
 _ONES = np.ones(N_RESERVES)
 # A botched ratio or build rate lies anywhere below the honest one: broad log-normal.
 _BOTCHED_LN_RATIO, _BOTCHED_LN_RATIO_SD = math.log(0.65), 0.45
@@ -59,13 +62,6 @@ _Z_90 = 1.2815515655446004  # 90 % point of a standard normal
 # Gauss-Hermite nodes and weights of a standard normal, 3 points.
 _NODES = np.array([0.0, -math.sqrt(3.0), math.sqrt(3.0)])
 _WEIGHTS = np.array([2.0 / 3.0, 1.0 / 6.0, 1.0 / 6.0])
-# ln(1 + e^z), met at every node of every test, is read off a table, linearly between entries.
-_TABLE_STEP = 0.02
-_Z_LOW, _Z_HIGH = -14.0, 14.0
-_Z = np.arange(_Z_LOW, _Z_HIGH + 2 * _TABLE_STEP, _TABLE_STEP)
-_SOFTPLUS = np.log1p(np.exp(_Z))
-_SIGMOID = 1.0 / (1.0 + np.exp(_Z))
-
 # Floating-point liberties that keep NaN meaningful (a NaN reading is a missing one).
 _FAST = {"reassoc", "contract", "arcp", "nsz"}
 _compiled = njit(cache=True, nogil=True, fastmath=_FAST, error_model="numpy")
@@ -86,6 +82,14 @@ class _Scratch(NamedTuple):
     px: Floats
     jumped: Floats
     moments: Floats
+    moving: Floats
+    mass: Floats
+    one_row: Floats
+    carried: Floats
+    shifted: Floats
+    flat_carried: Floats
+    flat_shifted: Floats
+    nodes: Floats
     out: Floats
 
 
@@ -111,11 +115,20 @@ def _new_belief(c: FamilyConstants) -> _Belief:
 
 @_compiled
 def _new_scratch() -> _Scratch:
+    carried, shifted = np.zeros((4, _PAD + N_RESERVES)), np.zeros((4, _PAD + N_RESERVES))
     return _Scratch(
         np.zeros((N_ROWS, N_RESERVES)),
         np.zeros(N_RESERVES),
         np.zeros(N_RESERVES),
         np.zeros((6, N_RESERVES)),
+        np.zeros((_PAD + 1, N_RESERVES)),
+        np.zeros(_PAD + N_RESERVES),
+        np.zeros(_PAD + N_RESERVES),
+        carried,
+        shifted,
+        carried.reshape(-1),
+        shifted.reshape(-1),
+        np.zeros((17, N_RESERVES)),
         np.zeros(4),
     )
 
@@ -139,48 +152,89 @@ def _change_pace(p, q, onset, quickening, relief):
 
 
 @_compiled
-def _add_shifted(target, mass, value, places):
-    """Add mass * value to ``target``, ``places`` nodes further down.
+def _add_shifted(target, source, share, places):
+    """Add a share of ``source`` to ``target``, ``places`` nodes further down.
 
-    One short loop over three arrays, so that the compiler can use vector instructions.
+    Both are flat and made of blocks that begin with ``_PAD`` nodes below the grid, which are
+    empty in the source: what falls off the grid gathers there, so one loop serves all blocks.
     """
-    # Slices, because Numba guards an index such as j + places against wrapping round.
-    to, weight, carried = target[1:], mass[places + 1 :], value[places + 1 :]
-    for j in range(len(weight)):
-        to[j] += weight[j] * carried[j]
-    for i in range(min(places + 1, N_RESERVES)):
-        target[0] += mass[i] * value[i]
+    # A slice, because Numba guards an index such as j + places against wrapping round.
+    moved = source[places:]
+    for j in range(len(moved)):
+        target[j] += share * moved[j]
+
+
+@_compiled
+def _onto_grid(block, row):
+    """Copy a padded block's nodes to ``row``; what fell below the grid is at its lowest node."""
+    nodes = block[_PAD:]
+    for i in range(N_RESERVES):
+        row[i] = nodes[i]
+    for i in range(_PAD):
+        row[0] += block[i]
 
 
 @_compiled
 def _wear(belief, scratch, dt_y):
-    """Shift each pace's row down by its wear; carry the pump's own numbers along."""
-    q, m, mass = scratch.p, scratch.moments, scratch.px
+    """Shift each pace's row down by its wear; carry the pump's own numbers along.
+
+    ``scratch.moments``: mass, then mass times cap, its square, build, its square, and how far
+    the starved have fallen.
+    """
+    q, m, mass, moving = scratch.p, scratch.moments, scratch.mass, scratch.moving
+    carried, shifted, one_row = scratch.carried, scratch.shifted, scratch.one_row
     for i in range(N_RESERVES):
         belief.var_cap[i] += belief.cap[i] * belief.cap[i]
         belief.var_build[i] += belief.build[i] * belief.build[i]
-    m[:] = 0.0
-    belief.p[:] = 0.0
+    m[0] = 0.0
+    furthest = 0
     for k in range(N_ROWS):
         loss = (WEAR_PER_Y[k] if k < N_PACES else _STARVATION_PER_Y) * dt_y
         shift = loss / _DX
         whole = int(shift)
         part = shift - whole
-        for side in range(2):
-            share = part if side == 1 else 1.0 - part
-            if share == 0.0:
-                continue
-            for i in range(N_RESERVES):
-                mass[i] = share * q[k, i]
-            _add_shifted(belief.p[k], mass, _ONES, whole + side)
-            _add_shifted(m[1], mass, belief.cap, whole + side)
-            _add_shifted(m[2], mass, belief.var_cap, whole + side)
-            _add_shifted(m[3], mass, belief.build, whole + side)
-            _add_shifted(m[4], mass, belief.var_build, whole + side)
-            if k == SUPPLY:
-                _add_shifted(m[5], mass, belief.starved + loss, whole + side)
-        for i in range(N_RESERVES):
-            m[0, i] += belief.p[k, i]
+        row, new = q[k], belief.p[k]
+        # The pump's own numbers are the same for all paces: mass that moves alike moves as one.
+        for places in range(furthest, whole + 2):
+            moving[places] = 0.0
+        furthest = max(furthest, whole + 2)
+        _add(moving[whole], row, 1.0 - part)
+        _add(moving[whole + 1], row, part)
+        _load(mass, row, _ONES)
+        one_row[:] = 0.0
+        _add_shifted(one_row, mass, 1.0 - part, whole)
+        _add_shifted(one_row, mass, part, whole + 1)
+        _onto_grid(one_row, new)
+        _add(m[0], new, 1.0)
+        if k == SUPPLY:
+            _load(mass, row, belief.starved + loss)
+            one_row[:] = 0.0
+            _add_shifted(one_row, mass, 1.0 - part, whole)
+            _add_shifted(one_row, mass, part, whole + 1)
+            _onto_grid(one_row, m[5])
+    scratch.flat_shifted[:] = 0.0
+    for places in range(furthest):
+        row = moving[places]
+        _load(carried[0], row, belief.cap)
+        _load(carried[1], row, belief.var_cap)
+        _load(carried[2], row, belief.build)
+        _load(carried[3], row, belief.var_build)
+        _add_shifted(scratch.flat_shifted, scratch.flat_carried, 1.0, places)
+    for a in range(4):
+        _onto_grid(shifted[a], m[a + 1])
+
+
+@_compiled
+def _add(target, source, share):
+    for i in range(N_RESERVES):
+        target[i] += share * source[i]
+
+
+@_compiled
+def _load(target, mass, value):
+    nodes = target[_PAD:]
+    for i in range(N_RESERVES):
+        nodes[i] = mass[i] * value[i]
 
 
 @_compiled
@@ -305,18 +359,88 @@ def _advance(belief, scratch, dt_y, repaired, c):
 
 
 @_compiled
-def _look_up(table, first, step, value):
-    place = (value - first) / step
-    i = int(place)
-    part = place - i
-    return table[i] * (1.0 - part) + table[i + 1] * part
+def _exp_of_negative(x):
+    """e^x for x <= 0 to 4e-6 of itself at -10, without a call, so that a loop over it is vectors.
+
+    e^(x/64) by its series, squared six times; e^-60 is nothing here.
+    """
+    y = (x if x > -60.0 else -60.0) * (1.0 / 64.0)
+    e = 1.0 + y * (1.0 + y * (0.5 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720))))))
+    e *= e
+    e *= e
+    e *= e
+    e *= e
+    e *= e
+    return e * e
+
+
+@_compiled
+def _log_1_plus(e):
+    """ln(1 + e) for e from 0 to 1, to 1e-7: twice the series of atanh(e / (2 + e))."""
+    s = e / (2.0 + e)
+    t = s * s
+    return 2.0 * s * (1.0 + t * (1 / 3 + t * (1 / 5 + t * (1 / 7 + t * (1 / 9 + t / 11)))))
 
 
 @_compiled
 def _ln_build_share(shares, ln_reach):
     """ln of the mean build rate over the window, as a share of that at zero pressure."""
     inside = min(max(ln_reach, LN_REACH_LOW), LN_REACH_HIGH)
-    return _look_up(shares, LN_REACH_LOW, LN_REACH_STEP, inside)
+    place = (inside - LN_REACH_LOW) / LN_REACH_STEP
+    i = int(place)
+    part = place - i
+    return shares[i] * (1.0 - part) + shares[i + 1] * part
+
+
+@_compiled
+def _explain_ratio(belief, y, var_y, sharpness, shift, error, slope, inverse, like):
+    """Fill, per node: y less what is expected, the cap's part in that, 1 / variance, density."""
+    cap, var_cap = belief.cap, belief.var_cap
+    for i in range(N_RESERVES):
+        # The soft minimum of cap and reach.
+        z = sharpness * (cap[i] - shift - LN_RESERVE[i])
+        e = _exp_of_negative(-abs(z))
+        one = 1.0 / (1.0 + e)
+        error[i] = y - cap[i] + (max(z, 0.0) + _log_1_plus(e)) / sharpness
+        slope[i] = e * one if z > 0.0 else one
+    for i in range(N_RESERVES):
+        # The reserve lies anywhere in its bin, not only at the node.
+        in_bin = (1.0 - slope[i]) * _DX
+        inverse[i] = 1.0 / (var_y + slope[i] * slope[i] * var_cap[i] + in_bin * in_bin / 12.0)
+    for i in range(N_RESERVES):
+        density = _exp_of_negative(-0.5 * error[i] * error[i] * inverse[i])
+        like[i] = density * math.sqrt(inverse[i]) * (1.0 / _SQRT_2PI)
+
+
+@_compiled
+def _explain_build(var_build, var_b, error, inverse, like):
+    """Fill, per node: 1 / variance and density of a build rate off by ``error``."""
+    for i in range(N_RESERVES):
+        inverse[i] = 1.0 / (var_b + var_build[i])
+    for i in range(N_RESERVES):
+        density = _exp_of_negative(-0.5 * error[i] * error[i] * inverse[i])
+        like[i] = density * math.sqrt(inverse[i]) * (1.0 / _SQRT_2PI)
+
+
+@_compiled
+def _miss_build(belief, known, volumetric_share, starved, share, error):
+    """Fill, per node: build rate less what is expected, of a worn or a starved pump."""
+    build, lost = belief.build, belief.starved
+    for i in range(N_RESERVES):
+        error[i] = known - build[i] - share[i] - volumetric_share * LN_RESERVE[i]
+    if starved == 1:
+        # Starved of flow, a pump's build rate falls as its reserve, not by a share of it.
+        for i in range(N_RESERVES):
+            error[i] += (1.0 - volumetric_share) * lost[i]
+
+
+@_compiled
+def _correct(mean, variance, d_mean, d_variance, scale):
+    """Move a number of the pump, per node, by what the record says of it."""
+    for i in range(N_RESERVES):
+        mean[i] += variance[i] * d_mean[i] * scale[i]
+    for i in range(N_RESERVES):
+        variance[i] *= 1.0 - variance[i] * d_variance[i] * scale[i]
 
 
 @_compiled
@@ -358,91 +482,81 @@ def _weigh(belief, scratch, r, j, windows, c):
         # pump that hardly builds any pressure is the worst of pumps, not a botched test. Cold
         # fuel can take even that reserve to its cap; a reading there is not to be touched.
         y = max(y, min(LN_RESERVE[0] + shift, c.ln_cap - _WELL_BELOW_CAP))
+    p, n = belief.p, scratch.nodes
+    error_r, slope, inv_r, like_r = n[0], n[1], n[2], n[3]
+    error_b, inv_b, like_b, share = n[4], n[5], n[6], n[7]
+    d_cap, d_var_cap, d_build, d_var_build, at_node = n[8], n[9], n[10], n[11], n[12]
+    n[8:] = 0.0
+    like_r[:] = like_b[:] = 1.0
+    error_r[:] = error_b[:] = slope[:] = inv_r[:] = inv_b[:] = 0.0
+    for i in range(N_ROWS):
+        px = n[13 if i < N_PACES else 14]
+        row = p[i]
+        for k in range(N_RESERVES):
+            px[k] += row[k]
+    honest = 1.0 - e_r - e_b - e_rb
+    both = e_rb * wide_r * wide_b
     total = botched_r = botched_b = 0.0
     mass = res_r = res_r2 = 0.0
-    p = belief.p
-    for i in range(N_RESERVES):
-        worn_mass = 0.0
-        for k in range(N_PACES):
-            worn_mass += p[k, i]
-        x = LN_RESERVE[i]
-        at_node = 0.0
-        d_cap = d_var_cap = d_build = d_var_build = 0.0
+    known = b - r.ln_speed[j] + share_new + c.volumetric_share * c.ln_reserve_new
+    for q in range(n_nodes):
+        w = _WEIGHTS[q] if n_nodes > 1 else 1.0
+        to_reach = shift + _NODES[q] * sd_shift
+        if has_ratio:
+            _explain_ratio(
+                belief, y, var_y, c.cap_sharpness, to_reach, error_r, slope, inv_r, like_r
+            )
+        if has_build:
+            for i in range(N_RESERVES):
+                share[i] = _ln_build_share(shares, LN_RESERVE[i] + to_reach)
         for starved in range(2):
-            px = worn_mass if starved == 0 else p[SUPPLY, i]
-            first, last = (0, N_PACES) if starved == 0 else (SUPPLY, N_ROWS)
-            if px < _NEGLIGIBLE:
-                for k in range(first, last):
-                    p[k, i] = 0.0
-                continue
-            # Starved of flow, a pump's build rate falls as its reserve, not by a share of it.
-            lost_flow = (1.0 - c.volumetric_share) * belief.starved[i] if starved == 1 else 0.0
-            like = in_r = in_b = 0.0
-            for q in range(n_nodes):
-                w = _WEIGHTS[q] if n_nodes > 1 else 1.0
-                reach = x + shift + _NODES[q] * sd_shift
-                like_r = like_b = inv_r = inv_b = 1.0
-                err_r = err_b = slope = 0.0
-                if has_ratio:
-                    z = c.cap_sharpness * (belief.cap[i] - reach)
-                    if z >= _Z_HIGH:
-                        expected = reach
-                    elif z <= _Z_LOW:
-                        expected, slope = belief.cap[i], 1.0
-                    else:
-                        soft = _look_up(_SOFTPLUS, _Z_LOW, _TABLE_STEP, z)
-                        expected = belief.cap[i] - soft / c.cap_sharpness
-                        slope = _look_up(_SIGMOID, _Z_LOW, _TABLE_STEP, z)
-                    # The reserve lies anywhere in its bin, not only at the node.
-                    in_bin = (1.0 - slope) * _DX
-                    s_r = var_y + slope * slope * belief.var_cap[i] + in_bin * in_bin / 12.0
-                    err_r = y - expected
-                    inv_r = 1.0 / s_r
-                    like_r = math.exp(-0.5 * err_r * err_r * inv_r) * math.sqrt(inv_r) / _SQRT_2PI
-                    mass += w * px
-                    res_r += w * px * err_r
-                    res_r2 += w * px * (err_r * err_r + s_r)
-                if has_build:
-                    expected = (
-                        belief.build[i]
-                        + r.ln_speed[j]
-                        + _ln_build_share(shares, reach)
-                        - share_new
-                        + c.volumetric_share * (x - c.ln_reserve_new)
-                        - lost_flow
-                    )
-                    s_b = var_b + belief.var_build[i]
-                    err_b = b - expected
-                    inv_b = 1.0 / s_b
-                    like_b = math.exp(-0.5 * err_b * err_b * inv_b) * math.sqrt(inv_b) / _SQRT_2PI
-                honest = w * (1.0 - e_r - e_b - e_rb) * like_r * like_b
-                only_r = w * e_r * wide_r * like_b
-                only_b = w * e_b * like_r * wide_b
-                both = w * e_rb * wide_r * wide_b
-                like += honest + only_r + only_b + both
-                in_r += only_r + both
-                in_b += only_b + both
-                if has_ratio:
-                    gain = slope * belief.var_cap[i] * inv_r
-                    d_cap += px * (honest + only_b) * gain * err_r
-                    d_var_cap += px * (honest + only_b) * gain * slope * belief.var_cap[i]
-                if has_build:
-                    gain = belief.var_build[i] * inv_b
-                    d_build += px * (honest + only_r) * gain * err_b
-                    d_var_build += px * (honest + only_r) * gain * belief.var_build[i]
-            at_node += px * like
-            botched_r += px * in_r
-            botched_b += px * in_b
-            for k in range(first, last):
-                p[k, i] *= like
-        total += at_node
-        if at_node > 0.0:
-            one = 1.0 / at_node
-            belief.cap[i] += d_cap * one
-            belief.var_cap[i] -= d_var_cap * one
-            belief.build[i] += d_build * one
-            belief.var_build[i] -= d_var_build * one
-    p[:] /= total
+            px, like = n[13 + starved], n[15 + starved]
+            if has_build:
+                _miss_build(belief, known, c.volumetric_share, starved, share, error_b)
+                _explain_build(belief.var_build, var_b, error_b, inv_b, like_b)
+            for i in range(N_RESERVES):
+                like[i] += w * (
+                    like_b[i] * (honest * like_r[i] + e_r * wide_r)
+                    + e_b * wide_b * like_r[i]
+                    + both
+                )
+            for i in range(N_RESERVES):
+                botched_r += w * px[i] * (e_r * wide_r * like_b[i] + both)
+                botched_b += w * px[i] * (e_b * wide_b * like_r[i] + both)
+            if has_ratio:
+                for i in range(N_RESERVES):
+                    here = w * px[i]
+                    mass += here
+                    res_r += here * error_r[i]
+                    res_r2 += here * (error_r[i] * error_r[i] + 1.0 / inv_r[i])
+                for i in range(N_RESERVES):
+                    sound = w * px[i] * like_r[i] * (honest * like_b[i] + e_b * wide_b)
+                    d_cap[i] += sound * slope[i] * inv_r[i] * error_r[i]
+                for i in range(N_RESERVES):
+                    sound = w * px[i] * like_r[i] * (honest * like_b[i] + e_b * wide_b)
+                    d_var_cap[i] += sound * slope[i] * slope[i] * inv_r[i]
+            if has_build:
+                for i in range(N_RESERVES):
+                    sound = w * px[i] * like_b[i] * (honest * like_r[i] + e_r * wide_r)
+                    d_build[i] += sound * inv_b[i] * error_b[i]
+                for i in range(N_RESERVES):
+                    sound = w * px[i] * like_b[i] * (honest * like_r[i] + e_r * wide_r)
+                    d_var_build[i] += sound * inv_b[i]
+    for starved in range(2):
+        px, like = n[13 + starved], n[15 + starved]
+        for i in range(N_RESERVES):
+            at_node[i] += px[i] * like[i]
+    for i in range(N_RESERVES):
+        total += at_node[i]
+        at_node[i] = 1.0 / max(at_node[i], _TINY)
+    _correct(belief.cap, belief.var_cap, d_cap, d_var_cap, at_node)
+    _correct(belief.build, belief.var_build, d_build, d_var_build, at_node)
+    one = 1.0 / total
+    for k in range(N_ROWS):
+        row, like = p[k], n[15 if k < N_PACES else 16]
+        for i in range(N_RESERVES):
+            new = row[i] * like[i] * one
+            row[i] = new if new > _NOTHING else 0.0
     if has_ratio:
         out[0] = botched_r / total
         out[2] = res_r / mass
@@ -453,25 +567,30 @@ def _weigh(belief, scratch, r, j, windows, c):
 
 
 @_compiled
-def _share_below(p, ln_level):
+def _mass(p, px):
+    """Fill ``px`` with the probability of each node."""
+    px[:] = p[0]
+    for k in range(1, N_ROWS):
+        row = p[k]
+        for i in range(N_RESERVES):
+            px[i] += row[i]
+
+
+@_compiled
+def _share_below(px, ln_level):
     """Probability that ln reserve is below ``ln_level``; nodes are bins of one grid step."""
     total = 0.0
     for i in range(N_RESERVES):
         share = (ln_level - LN_RESERVE[i]) / _DX + 0.5
-        if share <= 0.0:
-            break
-        for k in range(N_ROWS):
-            total += p[k, i] * min(share, 1.0)
+        total += px[i] * min(max(share, 0.0), 1.0)
     return total
 
 
 @_compiled
-def _ln_reserve_point(p, share):
+def _ln_reserve_point(px, share):
     below = 0.0
     for i in range(N_RESERVES):
-        here = 0.0
-        for k in range(N_ROWS):
-            here += p[k, i]
+        here = px[i]
         if below + here >= share:
             return LN_RESERVE[i] + _DX * ((share - below) / here - 0.5)
         below += here
@@ -501,7 +620,8 @@ def tabulate_below(c, ln_limit, times_y, below):
             for m in range(len(times_y)):
                 _advance(belief, scratch, times_y[m] - before, 0.0, c)
                 before = times_y[m]
-                below[m, k, i] = _share_below(belief.p, ln_limit)
+                _mass(belief.p, scratch.px)
+                below[m, k, i] = _share_below(scratch.px, ln_limit)
 
 
 @_compiled
@@ -510,7 +630,7 @@ def run_pumps(
 ):
     """Run the filter over pumps ``first`` to ``last`` and fill ``rec`` and ``pump``."""
     scratch = _new_scratch()
-    out = scratch.out
+    out, px = scratch.out, scratch.px
     for n in range(first, last):
         belief = _new_belief(c)
         now = start_y[n]
@@ -523,16 +643,17 @@ def run_pumps(
             rec.p_botched_build[j] = out[1]
             rec.ratio_residual[j] = out[2]
             rec.var_ratio_residual[j] = out[3]
-            rec.p_below[j] = _share_below(belief.p, ln_limit)
             rec.p_worn[j] = _expect(belief.p, ahead.worn)
+            _mass(belief.p, px)
+            rec.p_below[j] = _share_below(px, ln_limit)
             mean = 0.0
-            for k in range(N_ROWS):
-                for i in range(N_RESERVES):
-                    mean += belief.p[k, i] * LN_RESERVE[i]
+            for i in range(N_RESERVES):
+                mean += px[i] * LN_RESERVE[i]
             rec.ln_reserve[j] = mean
         _advance(belief, scratch, end_y[n] - now, end_repaired[n], c)
         pump.log_evidence[n] = evidence
-        pump.p_below[n] = _share_below(belief.p, ln_limit)
+        _mass(belief.p, px)
+        pump.p_below[n] = _share_below(px, ln_limit)
         pump.p_worn[n] = _expect(belief.p, ahead.worn)
         for m in range(len(ahead.below_at)):
             pump.p_below_at[n, m] = _expect(belief.p, ahead.below_at[m])
@@ -546,7 +667,7 @@ def run_pumps(
         pump.p_starved[n] = belief.p[SUPPLY].sum()
         var_cap = max(cap_2 - cap * cap, 0.0)
         for q in range(3):
-            x = _ln_reserve_point(belief.p, 0.1 + 0.4 * q)
+            x = _ln_reserve_point(px, 0.1 + 0.4 * q)
             pump.ln_reserve[n, q] = x
             z = min(c.cap_sharpness * (cap - x), 700.0)
             pump.ln_ratio[n, q] = cap - math.log1p(math.exp(z)) / c.cap_sharpness

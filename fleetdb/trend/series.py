@@ -41,7 +41,7 @@ class Series:
     pumps: pa.Table
     """One row per pump, as ``sql/pumps.sql`` gives it."""
     records: pa.Table
-    """One row per record, as ``sql/readings.sql`` gives it."""
+    """One row per record: reading_no (its row in the table ``readings``), performed_at."""
     offsets: NDArray[np.int64]
     """Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``."""
     start_y: Floats
@@ -57,8 +57,11 @@ class Series:
 
     def of_present_pumps(self) -> Series:
         """Return the series of the pumps that are still fitted."""
-        fitted = self.still_fitted
-        return self._with(np.repeat(fitted, np.diff(self.offsets)), fitted)
+        return self.of_pumps(self.still_fitted)
+
+    def of_pumps(self, which: NDArray[np.bool_]) -> Series:
+        """Return the series of the pumps of a mask, shape (n_pumps,)."""
+        return self._with(np.repeat(which, np.diff(self.offsets)), which)
 
     @property
     def still_fitted(self) -> NDArray[np.bool_]:
@@ -83,18 +86,21 @@ class Series:
         return len(self.start_y)
 
 
-def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime) -> None:
-    """Keep ``pumps``, ``family_settings``, ``repairs``, ``trace_readings`` and ``readings``.
+def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in: int = 1) -> None:
+    """Keep ``pumps``, ``family_settings``, ``repairs``, ``trace_readings``,
+    ``readings`` and ``kit_names``.
 
-    They are as known at ``as_of``.
+    They are as known at ``as_of``, of one vehicle in ``one_in``, chosen by name, so always the
+    same.
 
     The connection must have the views of ``fleetdb.warehouse.views``; ``as_of`` is UTC.
     """
-    queries.keep(connection, "pumps", as_of=as_of)
+    queries.keep(connection, "pumps", as_of=as_of, one_in=one_in)
     queries.keep(connection, "family_settings")
     queries.keep(connection, "repairs", as_of=as_of)
     queries.keep(connection, "trace_readings")
     queries.keep(connection, "readings", as_of=as_of, duty_slack_pct=DUTY_SLACK_PCT)
+    queries.keep(connection, "kit_names")
 
 
 def keep_usual_conditions(connection: duckdb.DuckDBPyConnection) -> None:
@@ -108,11 +114,11 @@ def load_series(
 ) -> tuple[list[Series], list[str]]:
     """Return every family's series and the names of the kits, from the tables kept before."""
     pumps = connection.sql("FROM pumps ORDER BY pump_id").to_arrow_table()
+    kit_names = connection.table("kit_names").to_arrow_table()["kit"].to_pylist()
     records = queries.answer(connection, "readings_with_conditions", added=3)
-    kits = records["kit"].combine_chunks().dictionary_encode()
-    kit_names = kits.dictionary.to_pylist()
-    kit = kits.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
+    kit = records["kit_no"].combine_chunks().fill_null(-1).to_numpy(zero_copy_only=False).copy()
     readings, windows = _readings(records, fluid)
+    kept = records.select(["reading_no", "performed_at"])
     pump_of_record = records["pump_id"].to_numpy()
     families = pumps["pump_family"].to_numpy()
     starts = years(pumps["fitted_at"].to_numpy())
@@ -127,7 +133,7 @@ def load_series(
             Series(
                 pump_family=str(family),
                 pumps=pumps.slice(first, last - first),
-                records=records.slice(a, z - a),
+                records=kept.slice(a, z - a),
                 offsets=edges[first : last + 1] - a,
                 start_y=starts[first:last],
                 readings=readings.rows(slice(a, z)),
@@ -151,10 +157,12 @@ def _readings(records: pa.Table, fluid: WaltherFluid) -> tuple[Readings, Floats]
     reference = column("reference_fuel_temp_c")
     no_temp, no_speed = np.isnan(temp), np.isnan(ln_speed)
     temp_or_usual = np.where(no_temp, usual_temp, temp)
+    var_ln_viscosity = np.zeros(len(records))
     per_kelvin = (
-        fluid.ln_viscosity_ratio(temp_or_usual + 1.0, reference)
-        - fluid.ln_viscosity_ratio(temp_or_usual - 1.0, reference)
+        fluid.ln_viscosity_ratio(usual_temp[no_temp] + 1.0, reference[no_temp])
+        - fluid.ln_viscosity_ratio(usual_temp[no_temp] - 1.0, reference[no_temp])
     ) / 2.0
+    var_ln_viscosity[no_temp] = (per_kelvin * sd_temp[no_temp]) ** 2
     low, high = column("from_share"), column("to_share")
     no_window = np.isnan(low) | np.isnan(high)
     window, windows = number_windows(
@@ -168,10 +176,20 @@ def _readings(records: pa.Table, fluid: WaltherFluid) -> tuple[Readings, Floats]
         ln_speed=np.where(no_speed, column("usual_ln_speed"), ln_speed),
         var_ln_speed=np.where(no_speed, column("sd_ln_speed") ** 2, 0.0),
         ln_viscosity=fluid.ln_viscosity_ratio(temp_or_usual, reference),
-        var_ln_viscosity=np.where(no_temp, (per_kelvin * sd_temp) ** 2, 0.0),
+        var_ln_viscosity=var_ln_viscosity,
         ln_kit=np.zeros(n),
         var_ln_kit=np.zeros(n),
         window=window,
-        repaired=records["repaired"].to_numpy(zero_copy_only=False).astype(float),
+        repaired=_repaired(records),
     )
     return readings, windows
+
+
+def _repaired(records: pa.Table) -> Floats:
+    """Return 1 where the vehicle was last repaired since the same pump's test before."""
+    pump, repaired_at = records["pump_id"].to_numpy(), records["repaired_at"].to_numpy()
+    performed = records["performed_at"].to_numpy()
+    since = np.zeros(len(records))
+    later = (pump[1:] == pump[:-1]) & (repaired_at[1:] > performed[:-1])
+    since[1:][later] = 1.0
+    return since

@@ -15,6 +15,8 @@ from fleetdb.trend.learning import learn, sample_of, starting_constants
 from fleetdb.trend.series import Series
 
 _FEWEST_RECORDS = 60
+# Enough for the sample of every family and for the kits they were tested with.
+_MOST_VEHICLES = 3_000
 
 
 def beliefs_at_records(series: Series, constants: FamilyConstants, limit: float) -> RecordBelief:
@@ -70,11 +72,17 @@ class Teacher:
         """
         period = start_of_half_year(as_of)
         if period not in self._learnt:
-            before = known_at(connection, period - timedelta(microseconds=1))
+            one_in = max(_vehicles(connection) // _MOST_VEHICLES, 1)
+            before = known_at(connection, period - timedelta(microseconds=1), one_in=one_in)
             if before.n_records < _FEWEST_RECORDS:
-                return taught_by(known_at(connection, as_of), habits)
+                return taught_by(known_at(connection, as_of, one_in=one_in), habits)
             self._learnt[period] = taught_by(before, habits)
         return self._learnt[period]
+
+
+def _vehicles(connection: duckdb.DuckDBPyConnection) -> int:
+    [(number,)] = connection.execute("SELECT count(*) FROM vehicles").fetchall()
+    return number
 
 
 def with_new_families(

@@ -2,7 +2,7 @@
 -- Grain:   one row per pump_id with a test
 -- Reads:   readings
 -- Returns: pump_id, n_tests (with a proof or a build rate), last_test_at,
---          last_raw_proof_ratio [-], last_odometer_km [km], last_kit, last_record_id
+--          last_raw_proof_ratio [-], last_odometer_km [km]
 WITH counted AS (
     SELECT
         r.*,
@@ -14,9 +14,7 @@ SELECT
     count(*) FILTER (WHERE c.says_something) AS n_tests,
     max(c.performed_at) AS last_test_at,
     arg_max(c.proof_ratio, c.performed_at) AS last_raw_proof_ratio,
-    arg_max(c.odometer_km, c.performed_at) AS last_odometer_km,
-    arg_max(c.kit, c.performed_at) AS last_kit,
-    arg_max(c.record_id, c.performed_at) AS last_record_id
+    arg_max(c.odometer_km, c.performed_at) AS last_odometer_km
 FROM counted c
 GROUP BY c.pump_id
 ORDER BY c.pump_id

@@ -3,7 +3,7 @@
 -- the family's usual rail pressure (it goes as pressure). Lately: the median of the last two
 -- runs within $recent_days of the verdict.
 -- Grain:   one row per pump_id with a leak run lately
--- Reads:   readings, corrections (record_id, ln_viscosity [-]), pumps, usual_leak
+-- Reads:   readings, corrections (reading_no, ln_viscosity [-]), pumps, usual_leak
 -- Params:  $as_of, $recent_days [d]
 -- Returns: pump_id, leak_ml_per_min (total, lately) [mL/min], usual_leak_ml_per_min
 --          (family's median total) [mL/min], worst_cylinder, worst_ml_per_min [mL/min],
@@ -22,7 +22,7 @@ WITH run AS (
     FROM readings r
     JOIN pumps p ON p.pump_id = r.pump_id
     JOIN usual_leak u ON u.pump_family = p.pump_family
-    JOIN corrections c ON c.record_id = r.record_id
+    JOIN corrections c ON c.reading_no = r.rowid
     WHERE r.leak_cylinders IS NOT NULL
         AND r.performed_at >= $as_of::TIMESTAMP - to_days($recent_days::INTEGER)
 ),

@@ -3,7 +3,7 @@
 -- first day in service (or its first test, if that is earlier).
 -- Grain:   one row per vehicle, fitted_at
 -- Reads:   vehicles, fitments, test_records
--- Params:  $as_of
+-- Params:  $as_of, $one_in (takes one vehicle in so many, always the same ones)
 -- Returns: pump_id, pump_family, vehicle, depot, pump_serial, fitted_at, ended_at,
 --          fitted_km [km], is_original
 WITH first_day AS (
@@ -48,3 +48,4 @@ SELECT
     p.is_original
 FROM pump p
 JOIN vehicles v ON v.vehicle = p.vehicle
+WHERE md5_number_lower(p.vehicle) % $one_in = 0

@@ -4,11 +4,12 @@
 -- Grain:   one row per test record
 -- Reads:   test_records, trace_readings, repairs, pumps, family_settings
 -- Params:  $as_of, $duty_slack_pct [%]
--- Returns: pump_id, record_id, vehicle, depot, kit, performed_at, odometer_km [km],
---          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
---          from_share [-], to_share [-], leak_duration_s [s], leak_rail_bar [bar],
---          leak_cylinders, proof_target_bar [bar], reference_fuel_temp_c [degC],
---          reference_crank_rpm [1/min], repaired
+-- Returns: pump_id, record_id, kit, performed_at, odometer_km [km], fuel_temp_c [degC],
+--          crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s], from_share [-],
+--          to_share [-], leak_duration_s [s], leak_rail_bar [bar], leak_cylinders,
+--          reference_fuel_temp_c [degC], reference_crank_rpm [1/min],
+--          repaired_at (the vehicle's last repair before the test)
+-- Spans, not ASOF joins, and no order: both would sort these wide rows, the whole fleet's.
 WITH filled AS (
     SELECT
         r.* REPLACE (
@@ -24,17 +25,16 @@ WITH filled AS (
     FROM test_records r
     LEFT JOIN trace_readings x ON x.record_id = r.record_id
 ),
-test AS (
-    SELECT r.*, p.pump_id, p.pump_family, p.depot
-    FROM filled r
-    ASOF JOIN pumps p ON r.vehicle = p.vehicle AND r.performed_at >= p.fitted_at
-    WHERE r.performed_at <= $as_of
+repair AS (
+    SELECT
+        vehicle,
+        repaired_at,
+        lead(repaired_at, 1, TIMESTAMP 'infinity') OVER (PARTITION BY vehicle ORDER BY repaired_at) AS until_at
+    FROM repairs
 )
 SELECT
-    t.pump_id,
+    p.pump_id,
     t.record_id,
-    t.vehicle,
-    t.depot,
     t.kit,
     t.performed_at,
     t.odometer_km,
@@ -50,14 +50,20 @@ SELECT
     t.leak_duration_s,
     t.leak_rail_bar,
     t.leak_cylinders,
-    f.proof_target_bar,
     f.reference_fuel_temp_c,
     f.reference_crank_rpm,
-    coalesce(
-        m.repaired_at > lag(t.performed_at) OVER (PARTITION BY t.pump_id ORDER BY t.performed_at, t.record_id),
-        FALSE
-    ) AS repaired
-FROM test t
-ASOF JOIN family_settings f ON t.pump_family = f.pump_family AND t.performed_at >= f.from_at
-ASOF LEFT JOIN repairs m ON t.vehicle = m.vehicle AND t.performed_at >= m.repaired_at
-ORDER BY t.pump_id, t.performed_at, t.record_id
+    m.repaired_at
+FROM filled t
+JOIN pumps p
+    ON t.vehicle = p.vehicle
+    AND t.performed_at >= p.fitted_at
+    AND t.performed_at < coalesce(p.ended_at, TIMESTAMP 'infinity')
+JOIN family_settings f
+    ON p.pump_family = f.pump_family
+    AND t.performed_at >= f.from_at
+    AND t.performed_at < f.until_at
+LEFT JOIN repair m
+    ON t.vehicle = m.vehicle
+    AND t.performed_at >= m.repaired_at
+    AND t.performed_at < m.until_at
+WHERE t.performed_at <= $as_of

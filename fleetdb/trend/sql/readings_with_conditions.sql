@@ -1,22 +1,54 @@
 -- Every test with the conditions it probably had where it names none. A vehicle's crank
 -- speed departs from the fleet's as it did on its other tests, shrunk by $added tests.
--- Grain:   one row per test record, in order of pump and time
--- Reads:   readings, usual_fuel_temp, usual_crank_speed
+-- Grain:   one row per test record, in order of pump and time (of equals, in a fixed order)
+-- Reads:   readings, pumps, kit_names, usual_fuel_temp, usual_crank_speed
 -- Params:  $added
--- Returns: the columns of readings; usual_fuel_temp_c [degC], sd_fuel_temp_c [K],
+-- Returns: pump_id, reading_no (row of readings), kit_no, performed_at, repaired_at,
+--          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
+--          from_share [-], to_share [-], reference_fuel_temp_c [degC],
+--          reference_crank_rpm [1/min], usual_fuel_temp_c [degC], sd_fuel_temp_c [K],
 --          usual_ln_speed [-], sd_ln_speed [-]
+WITH departure AS (
+    SELECT
+        p.vehicle,
+        sum(ln(r.crank_rpm / r.reference_crank_rpm) - s.usual_ln_speed) AS ln_speed,
+        count(r.crank_rpm) AS tests
+    FROM readings r
+    JOIN pumps p ON p.pump_id = r.pump_id
+    CROSS JOIN usual_crank_speed s
+    GROUP BY p.vehicle
+),
+usual AS (
+    SELECT
+        p.pump_id,
+        p.depot,
+        s.usual_ln_speed + coalesce(d.ln_speed, 0) / (coalesce(d.tests, 0) + $added) AS usual_ln_speed,
+        s.sd_ln_speed
+    FROM pumps p
+    CROSS JOIN usual_crank_speed s
+    LEFT JOIN departure d ON d.vehicle = p.vehicle
+)
 SELECT
-    r.*,
+    r.pump_id,
+    r.rowid AS reading_no,
+    k.kit_no,
+    r.performed_at,
+    r.repaired_at,
+    r.fuel_temp_c,
+    r.crank_rpm,
+    r.proof_ratio,
+    r.rate_bar_per_s,
+    r.from_share,
+    r.to_share,
+    r.reference_fuel_temp_c,
+    r.reference_crank_rpm,
     coalesce(t.usual_fuel_temp_c, r.reference_fuel_temp_c) AS usual_fuel_temp_c,
     t.sd_fuel_temp_c,
-    s.usual_ln_speed
-        + coalesce(
-            sum(ln(r.crank_rpm / r.reference_crank_rpm) - s.usual_ln_speed) OVER vehicle, 0
-        ) / (count(r.crank_rpm) OVER vehicle + $added) AS usual_ln_speed,
-    s.sd_ln_speed
+    u.usual_ln_speed,
+    u.sd_ln_speed
 FROM readings r
-CROSS JOIN usual_crank_speed s
+JOIN usual u ON u.pump_id = r.pump_id
+LEFT JOIN kit_names k ON k.kit = r.kit
 LEFT JOIN usual_fuel_temp t
-    ON t.depot IS NOT DISTINCT FROM r.depot AND t.month_no = month(r.performed_at)
-WINDOW vehicle AS (PARTITION BY r.vehicle)
-ORDER BY r.pump_id, r.performed_at, r.record_id
+    ON t.depot IS NOT DISTINCT FROM u.depot AND t.month_no = month(r.performed_at)
+ORDER BY r.pump_id, r.performed_at, hash(r.record_id)

@@ -2,14 +2,15 @@
 -- the fleet's mean of that month moved by the depot's usual departure from it, both shrunk
 -- as if $added tests without departure had been made.
 -- Grain:   one row per depot, month_no (depot NULL: vehicles without one)
--- Reads:   readings, vehicles
+-- Reads:   readings, pumps, vehicles
 -- Params:  $added, $few (fewest tests to learn from), $unknown_sd_c [K]
 -- Returns: depot, month_no, usual_fuel_temp_c [degC, NULL where too little is known],
 --          sd_fuel_temp_c [K]
 WITH known AS (
-    SELECT depot, month(performed_at) AS month_no, fuel_temp_c
-    FROM readings
-    WHERE fuel_temp_c IS NOT NULL
+    SELECT p.depot, month(r.performed_at) AS month_no, r.fuel_temp_c
+    FROM readings r
+    JOIN pumps p ON p.pump_id = r.pump_id
+    WHERE r.fuel_temp_c IS NOT NULL
 ),
 of_year AS (
     SELECT CASE WHEN count(*) >= $few THEN avg(fuel_temp_c) END AS temp_c FROM known

@@ -1,7 +1,7 @@
 -- A family's usual back-leak run: its rail pressure and the injectors' total return, brought
 -- to the reference temperature (a leak goes as one over viscosity) and that rail pressure.
 -- Grain:   one row per pump_family with leak runs
--- Reads:   readings, pumps, corrections (record_id, ln_viscosity [-])
+-- Reads:   readings, pumps, corrections (reading_no, ln_viscosity [-])
 -- Returns: pump_family, usual_rail_bar [bar], usual_leak_ml_per_min [mL/min]
 WITH run AS (
     SELECT
@@ -12,7 +12,7 @@ WITH run AS (
             * exp(c.ln_viscosity) AS ml_per_min
     FROM readings r
     JOIN pumps p ON p.pump_id = r.pump_id
-    JOIN corrections c ON c.record_id = r.record_id
+    JOIN corrections c ON c.reading_no = r.rowid
     WHERE r.leak_cylinders IS NOT NULL
 )
 SELECT

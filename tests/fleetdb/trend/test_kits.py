@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from fleetdb.trend import kits as kits_module
 from fleetdb.trend.kit_table import NAMED_AT
 from fleetdb.trend.kits import (
     LN_BIAS,
@@ -274,3 +275,20 @@ def test_wear_of_all_vehicles_of_one_kit_is_not_taken_for_its_bias() -> None:
     assert abs(kits["K1"]["bias_pct"]) < 4
     assert sum(state in ("book_in", "stand_down") for state in of_kit) >= 5
     assert not [s for v, s in states.items() if int(v[1:]) % 6 != 1 and s == "stand_down"]
+
+
+def test_kits_with_tests_in_plenty_are_judged_by_some_vehicles_and_corrected_on_all(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(kits_module, "_TESTS_PER_KIT_AND_Y", 40)
+    fleet = Simulated(vehicles=60, tests=12, kits=3, ln_kit=lambda k, day: -0.06 * (k == 1))
+
+    with connect(**fleet.rows()) as connection:
+        assessment = assess(connection, day(600))
+        bias = assessment.tables["kit_bias"]
+
+    kits = assessment.tables["kits"].to_pylist()
+    assert len(bias) < 60 * 12 / 2
+    assert sum(kit["n_tests"] for kit in kits) == 60 * 12
+    assert [kit["reads_off"] for kit in kits] == [False, True, False]
+    assert kits[1]["bias_pct"] == pytest.approx(-5.8, abs=2.0)

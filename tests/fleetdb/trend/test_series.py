@@ -101,6 +101,41 @@ def test_a_build_rate_without_its_window_has_a_usual_one() -> None:
     assert np.all(np.isfinite(series.windows[window[1]]))
 
 
+def test_a_part_fitted_between_two_tests_marks_the_second() -> None:
+    series = one(
+        *(record("V1", at, 0.9) for at in (5, 10, 20, 30)),
+        record("V2", 40, 0.9),
+        vehicles=[vehicle("V1"), vehicle("V2")],
+        fitments=[
+            pump("V1", 15, part="fuel_filter"),
+            pump("V1", 1, part="regulator"),
+            pump("V2", 35, part="regulator"),
+        ],
+    )
+
+    assert series.readings.repaired.tolist() == [0, 0, 1, 0, 0]
+
+
+def test_one_vehicle_in_so_many_is_always_the_same_one() -> None:
+    names = [f"V{n}" for n in range(200)]
+    rows = {
+        "vehicles": [vehicle(name) for name in names],
+        "test_records": [record(name, 1, 0.9) for name in names],
+    }
+    taken = []
+    for n_last in (0, 50):
+        rows["vehicles"] = rows["vehicles"][: len(names) - n_last]
+        with connect(**rows) as connection:
+            keep_readings(connection, day(400), 4)
+            keep_usual_conditions(connection)
+            [series], _ = load_series(connection)
+        taken.append(set(series.pumps["vehicle"].to_pylist()))
+        assert series.records.num_rows == series.n_pumps
+
+    assert 25 <= len(taken[0]) <= 75
+    assert taken[1] == taken[0] & set(names[:150])
+
+
 def test_kits_are_numbered_by_name_and_none_is_minus_one() -> None:
     [series], names = loaded(
         *(record("V1", n, 0.9, kit=kit) for n, kit in enumerate(["B", None, "A", "B"]))
@@ -144,7 +179,7 @@ def test_what_came_before_and_what_is_still_fitted_can_be_taken_out() -> None:
     assert past.offsets.tolist() == [0, 2, 3, 4, 4]
     assert past.n_pumps == 4
     assert present.offsets.tolist() == [0, 3, 4, 4]
-    assert present.records["vehicle"].to_pylist() == ["V1"] * 3 + ["V2"]
+    assert present.pumps["vehicle"].to_pylist() == ["V1", "V2", "V3"]
     assert len(present.readings.at_y) == len(present.kit) == present.records.num_rows == 4
     assert present.pumps["pump_serial"].to_pylist() == ["B", None, None]
 

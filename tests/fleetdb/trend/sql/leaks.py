@@ -16,11 +16,12 @@ def keep_leaks(
 ) -> None:
     """Keep readings and each record's correction (0 where none is given)."""
     keep_readings(connection, day(as_of))
-    ids = [row[0] for row in connection.sql("SELECT record_id FROM readings").fetchall()]
+    rows = connection.sql("SELECT rowid, record_id FROM readings").fetchall()
     connection.register(
         "corrections",
         pl.DataFrame(
-            {"record_id": ids, "ln_viscosity": [ln_viscosity.get(i, 0.0) for i in ids]},
-            schema={"record_id": pl.String, "ln_viscosity": pl.Float64},
+            [(number, ln_viscosity.get(record_id, 0.0)) for number, record_id in rows],
+            schema={"reading_no": pl.Int64, "ln_viscosity": pl.Float64},
+            orient="row",
         ),
     )

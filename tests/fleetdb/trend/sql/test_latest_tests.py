@@ -18,8 +18,8 @@ def latest(*records: Row, as_of: float = 400, **rows: Any) -> list[dict[str, Any
 
 def test_the_last_values_are_those_of_the_last_test_that_has_them() -> None:
     [row] = latest(
-        record("V1", 30, rate_bar_per_s=250.0, kit="K2"),
-        record("V1", 10, 0.9, odometer_km=1000.0, kit="K1"),
+        record("V1", 30, rate_bar_per_s=250.0),
+        record("V1", 10, 0.9, odometer_km=1000.0),
         record("V1", 20, 0.8, odometer_km=2500.0),
         as_of=40,
     )
@@ -28,8 +28,6 @@ def test_the_last_values_are_those_of_the_last_test_that_has_them() -> None:
     assert row["last_test_at"] == day(30)
     assert row["last_raw_proof_ratio"] == pytest.approx(0.8)
     assert row["last_odometer_km"] == 2500
-    assert row["last_kit"] == "K2"
-    assert row["last_record_id"] == record("V1", 30)["record_id"]
 
 
 def test_a_leak_run_alone_is_no_test_of_the_pump() -> None:

@@ -8,7 +8,7 @@ from tests.fleetdb.trend.small_tables import connect, day, pump, record, vehicle
 
 def pumps(as_of: float = 400, **rows: Any) -> list[tuple[Any, ...]]:
     with connect(**rows) as connection:
-        queries.keep(connection, "pumps", as_of=day(as_of))
+        queries.keep(connection, "pumps", as_of=day(as_of), one_in=1)
         return connection.execute(
             "SELECT pump_id, vehicle, pump_serial, fitted_at, ended_at, is_original "
             "FROM pumps ORDER BY pump_id"

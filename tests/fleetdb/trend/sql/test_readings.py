@@ -22,7 +22,7 @@ def readings(as_of: float = 400, **rows: Any) -> pl.DataFrame:
     with connect(**rows) as connection:
         keep_readings(connection, day(as_of))
         return connection.sql(
-            "SELECT r.*, p.pump_serial FROM readings r JOIN pumps p USING (pump_id) "
+            "SELECT r.*, p.vehicle, p.pump_serial FROM readings r JOIN pumps p USING (pump_id) "
             "ORDER BY r.pump_id, r.performed_at, r.record_id"
         ).pl()
 
@@ -79,31 +79,35 @@ def test_a_proof_at_another_duty_is_no_ratio_but_still_a_test(
 
 
 def test_settings_are_those_of_the_day_of_the_test() -> None:
-    later = {**FAMILY, "applies_from": day(100).date(), "proof_target_bar": 800.0}
+    later = {**FAMILY, "applies_from": day(100).date(), "reference_fuel_temp_c": 50.0}
+    later |= {"proof_target_bar": 800.0}
     got = readings(
         pump_families=[later, FAMILY],
-        test_records=[record("V1", at, 0.9) for at in (-200, 99.9, 100, 101)],
+        test_records=[
+            record("V1", at, rate_bar_per_s=300.0, from_bar=70.0) for at in (-200, 99.9, 100, 101)
+        ],
     )
 
-    assert got["proof_target_bar"].to_list() == [700, 700, 800, 800]
+    assert got["reference_fuel_temp_c"].to_list() == [40, 40, 50, 50]
+    assert got["from_share"].to_list() == [70 / 700, 70 / 700, 70 / 800, 70 / 800]
 
 
-def test_a_part_fitted_between_two_tests_marks_the_second() -> None:
+def test_a_test_knows_when_a_part_was_last_fitted_before_it() -> None:
     got = readings(
         fitments=[pump("V1", 15, part="fuel_filter"), pump("V1", 1, part="regulator")],
         test_records=[record("V1", at, 0.9) for at in (5, 10, 20, 30)],
     )
 
-    assert got["repaired"].to_list() == [False, False, True, False]
+    assert got["repaired_at"].to_list() == [day(1), day(1), day(15), day(15)]
 
 
-def test_a_failure_without_a_new_pump_marks_the_next_test() -> None:
+def test_a_failure_without_a_new_pump_counts_as_a_repair() -> None:
     got = readings(
         findings=[finding("V1", 15, "failed_on_road"), finding("V1", 25, "no_fault_found")],
         test_records=[record("V1", at, 0.9) for at in (10, 20, 30)],
     )
 
-    assert got["repaired"].to_list() == [False, True, False]
+    assert got["repaired_at"].to_list() == [None, day(15), day(15)]
 
 
 def test_two_tests_at_the_same_time_are_both_kept() -> None:

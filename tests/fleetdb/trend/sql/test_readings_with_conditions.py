@@ -29,7 +29,9 @@ def with_conditions(records: list[Row], temps: list[Row], **rows: Any) -> pl.Dat
         connection.register(
             "usual_crank_speed", pl.DataFrame({"usual_ln_speed": [-0.1], "sd_ln_speed": [0.05]})
         )
-        return pl.DataFrame(queries.answer(connection, "readings_with_conditions", added=3))
+        table = pl.DataFrame(queries.answer(connection, "readings_with_conditions", added=3))
+        vehicles = connection.sql("SELECT pump_id, vehicle FROM pumps").pl()
+        return table.join(vehicles, on="pump_id", maintain_order="left")
 
 
 def temp(depot: str | None, month_no: int, usual: float | None) -> Row:
