@@ -10,6 +10,7 @@ import numpy as np
 from fleetdb.trace.figure import Figure, Window
 from fleetdb.trace.phases import Phases
 from fleetdb.trace.robust import huber_location, robust_fit
+from fleetdb.trace.signal_faults import resolution_bar
 
 LONGEST_WINDOW_S = 5.0
 SHORTEST_WINDOW_S = 0.4
@@ -61,8 +62,12 @@ def plateau_figures(phases: Phases, target_bar: float, is_proof: bool) -> Platea
         return no_plateau("no pressure was held for half a second")
     window, change_bar = found
     held = huber_location(phases.trace.rail_bar[phases.samples_in(window)])
+    # Samples that are all alike lie within one step of the sensor (evenly: over root 12).
+    within_step_bar = 0.0
+    if held.scatter == 0.0:
+        within_step_bar = resolution_bar(phases.trace.rail_bar) / float(np.sqrt(12.0))
     # What it would have settled at is not known: half the change over the window says so.
-    sd_bar = float(np.hypot(held.sd, 0.5 * change_bar))
+    sd_bar = float(np.hypot(held.sd, max(0.5 * abs(change_bar), within_step_bar)))
     ratio = (
         Figure.of(held.centre / target_bar, sd_bar / target_bar, "-")
         if is_proof

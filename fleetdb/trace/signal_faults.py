@@ -6,15 +6,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleetdb.errors import Problem
+from fleetdb.trace.robust import mad_sd
 
 Floats = NDArray[np.float64]
 
 # A noisy signal that stays on one value for so long is not being read.
 _FLAT_SAMPLES = 20
 _FLAT_S = 0.05
-# Share of samples that are higher, or lower, than both their neighbours: two in three for
-# pure noise, hardly any for a smooth curve, which may well stay on one value.
-_NOISY_TURNS = 0.25
+# Share of samples at which the curvature changes its sign: 0.73 for pure noise on any slope,
+# hardly any for a smooth curve, which may well stay on one value.
+_NOISY_TURNS = 0.4
+# Noise is looked at where pressure is of the order of the flat stretch's: it may be in
+# proportion to pressure. Of less than a step of the sensor it may well hide within one.
+_NEAR_SHARE = 0.3
+_FEWEST_STEPS = 1.0
+# Values that differ by rounding alone are one; the smallest step is taken from so many.
+_ROUNDING = 1e-7
+_SMALL_STEPS = 0.05
 # Below this a sensor may rest on its lowest value.
 _LOWEST_BAR = 50.0
 # A signal that falls by most of its level from one sample to the next and comes back the
@@ -48,14 +56,10 @@ def _flat_run(time_s: Floats, rail_bar: Floats) -> Problem | None:
     )
     if not flat.any():
         return None
-    outside = np.repeat(~flat, n_each)
-    steps = np.diff(rail_bar)
-    turns = (steps[1:] * steps[:-1] < 0)[outside[1:-1]]
-    # Too little left beside the run to know how noisy the signal is: all of it is flat.
-    noisy = len(turns) >= _FLAT_SAMPLES and turns.mean() > _NOISY_TURNS
     longest_run = int(np.argmax(np.where(flat, n_each, 0)))
     stuck = n_each[longest_run] == len(rail_bar)
-    if not noisy and not stuck:
+    outside = np.repeat(~flat, n_each) & (rail_bar > _NEAR_SHARE * rail_bar[starts[longest_run]])
+    if not stuck and not _is_noisy(rail_bar, outside):
         return None
     start, end = int(starts[longest_run]), int(ends[longest_run])
     length_s = time_s[end] - time_s[start]
@@ -68,6 +72,32 @@ def _flat_run(time_s: Floats, rail_bar: Floats) -> Problem | None:
         f"/rail_bar/{start}",
         f"stays on exactly {value:.6g} bar for {length_s:.3g} s: {said}",
     )
+
+
+def _is_noisy(rail_bar: Floats, counted: NDArray[np.bool_]) -> bool:
+    """Return whether the signal scatters, from sample to sample, by more than its own steps.
+
+    False where too few samples count to know.
+    """
+    inside = counted[:-3] & counted[1:-2] & counted[2:-1] & counted[3:]
+    if inside.sum() < _FLAT_SAMPLES:
+        return False
+    bends = np.diff(rail_bar, n=2)
+    turns = (bends[1:] * bends[:-1] < 0)[inside]
+    if turns.mean() < _NOISY_TURNS:
+        return False
+    scatter_bar = mad_sd(bends[:-1][inside]) / float(np.sqrt(6.0))
+    return scatter_bar > _FEWEST_STEPS * resolution_bar(rail_bar)
+
+
+def resolution_bar(rail_bar: Floats) -> float:
+    """Return about the smallest step between values that occur, 0 if there is but one. [bar]
+
+    Of a coarse sensor that is its step; of a fine one it is next to nothing.
+    """
+    apart = np.diff(np.unique(rail_bar))
+    apart = apart[apart > _ROUNDING * max(float(np.ptp(rail_bar)), 1.0)]
+    return float(np.quantile(apart, _SMALL_STEPS)) if len(apart) else 0.0
 
 
 def _dropout(time_s: Floats, rail_bar: Floats) -> Problem | None:

@@ -25,6 +25,26 @@ def test_a_signal_cut_off_at_its_highest_is_saturated() -> None:
     assert cut[index] == 700.0
 
 
+def test_saturation_shows_beside_a_steep_climb_and_noise_in_proportion() -> None:
+    # 900 bar/s at 100 Hz: from sample to sample the slope is more than the noise, and at rest
+    # there is none.
+    time_s = np.arange(900) / 100.0
+    noise = 1.0 + 0.005 * np.random.default_rng(2).standard_normal(len(time_s))
+    climbed_bar = 600.0 * -np.expm1(-np.maximum(time_s - 1.0, 0.0) / 0.66) * noise
+
+    assert signal_faults(time_s, climbed_bar) == []
+    [problem] = signal_faults(time_s, np.minimum(climbed_bar, 500.0))
+    assert "saturated" in problem.detail and "500 bar" in problem.detail
+
+
+def test_noise_within_one_step_of_the_sensor_is_no_fault() -> None:
+    # 0.3 bar of noise, read in steps of 2 bar: the climb flickers between steps, the top rests.
+    noise = 0.1 * NOISE
+    coarse = np.round((np.minimum(CLIMB_BAR, 700.0) + noise) / 2.0) * 2.0
+
+    assert signal_faults(TIME_S, coarse) == []
+
+
 def test_a_signal_that_stays_on_one_value_below_its_highest_was_frozen() -> None:
     frozen = CLIMB_BAR + NOISE
     frozen[500:700] = frozen[500]
