@@ -58,7 +58,8 @@ def _not_numbers(name: str, values: Any) -> Problem | None:
         for index, value in enumerate(values[: MOST_SAMPLES + 1]):
             # bool is an int to Python; a number in quotes or a null is not a reading.
             if type(value) is not float and type(value) is not int:
-                return Problem(f"{pointer}/{index}", f"{str(value)[:40]!r} is not a number")
+                told = "null" if value is None else repr(str(value)[:40])
+                return Problem(f"{pointer}/{index}", f"{told} is not a number")
             if type(value) is int and abs(value) > 10**15:
                 return Problem(f"{pointer}/{index}", "is absurdly large")
     else:
@@ -108,7 +109,8 @@ def _not_readings(name: str, values: Floats) -> Problem | None:
     hint = ""
     if name == "rail_bar" and value > high:
         # A pressure in psi is 14.5 times, in kPa 100 times the number in bar.
-        hint = ": was this psi?" if bar_from_psi(float(value)) <= high else ": was this kPa or Pa?"
+        highest = float(np.max(values, where=np.isfinite(values), initial=value))
+        hint = f": was this {'psi or kPa' if bar_from_psi(highest) <= high else 'kPa or Pa'}?"
     return Problem(
         f"/{name}/{index}", f"{value:g} is not between {low:g} and {high:g} {unit}{others}{hint}"
     )
@@ -126,7 +128,10 @@ def _not_times(time_s: Floats) -> Problem | None:
     step_s = float(np.median(steps))
     rate_hz = 1.0 / step_s
     if not SLOWEST_HZ * (1 - _RATE_SLACK) <= rate_hz <= FASTEST_HZ * (1 + _RATE_SLACK):
-        was_ms = SLOWEST_HZ <= 1000.0 * rate_hz <= FASTEST_HZ
+        was_ms = (
+            SLOWEST_HZ <= 1000.0 * rate_hz <= FASTEST_HZ
+            and float(time_s[-1] - time_s[0]) >= 1000.0 * SHORTEST_S
+        )
         return Problem(
             "/time_s",
             f"samples come at {rate_hz:.3g} Hz; {SLOWEST_HZ:g} Hz to {FASTEST_HZ:g} Hz are taken"

@@ -52,7 +52,7 @@ def test_a_good_trace_keeps_its_numbers_read_only() -> None:
         (with_value("rail_bar", 17, np.nan), "/rail_bar/17", "is no number"),
         (with_value("rail_bar", 17, np.inf), "/rail_bar/17", "is no number"),
         (with_value("rail_bar", 17, -300.0), "/rail_bar/17", "between -100 and 5000 bar"),
-        (with_value("rail_bar", 17, 9_000.0), "/rail_bar/17", "was this psi?"),
+        (with_value("rail_bar", 17, 9_000.0), "/rail_bar/17", "was this psi or kPa?"),
         (with_value("rail_bar", 17, 90_000.0), "/rail_bar/17", "kPa or Pa"),
         ({"rail_bar": [1.0] * (N - 1)}, "/rail_bar", "199 samples and time_s has 200"),
         ({"crank_rpm": [200.0] * 3}, "/crank_rpm", "3 samples and time_s has 200"),
@@ -61,7 +61,7 @@ def test_a_good_trace_keeps_its_numbers_read_only() -> None:
         ({"crank_rpm": [-1.0] * N}, "/crank_rpm/0", "between 0 and 10000 1/min"),
         ({"time_s": [], "rail_bar": []}, "/time_s", "has 0 samples"),
         ({"time_s": np.arange(N) * 10.0}, "/time_s", "milliseconds?"),
-        ({"time_s": np.arange(N) * 1.0}, "/time_s", "1 Hz"),
+        ({"time_s": np.arange(N) * 1.0}, "/time_s", "1 Hz; 10 Hz to 10000 Hz are taken"),
         ({"time_s": np.arange(N) * 1e-5}, "/time_s", "1e+05 Hz"),
         ({"time_s": np.arange(N) * 1e-3}, "/time_s", "at least 1 s"),
         ({"rail_bar": ["12"] * N}, "/rail_bar/0", "'12' is not a number"),
@@ -80,6 +80,13 @@ def test_what_cannot_be_is_refused_at_its_first_sample(
 
     assert [where for where, _ in found] == [pointer]
     assert words in found[0][1]
+
+
+def test_milliseconds_are_asked_about_only_where_they_would_do() -> None:
+    # 200 samples in 40 s are too slow in seconds, and 0.04 s as milliseconds.
+    [(_, words)] = refused(time_s=np.arange(N) * 0.2)
+
+    assert "5 Hz" in words and "milliseconds" not in words
 
 
 def test_each_bad_field_has_a_problem_of_its_own() -> None:

@@ -147,7 +147,7 @@ def without_parts(**changes: object) -> bytes:
         (JSON, without_parts(colour="red"), "/colour", "unknown field"),
         (JSON, without_parts(rail_bar="x"), "/rail_bar", "must be an array"),
         (JSON, without_parts(rail_bar=None), "/rail_bar", "is missing"),
-        (JSON, without_parts(rail_bar=[None] * 60), "/rail_bar/0", "'None' is not a number"),
+        (JSON, without_parts(rail_bar=[None] * 60), "/rail_bar/0", "null is not a number"),
         (CSV, b"", "", "no header line"),
         (CSV, b"time_s,rail_bar", "", "no header line"),
         (CSV, b"time_s,rail_bar\n", "", "not CSV of numbers"),
