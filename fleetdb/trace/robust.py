@@ -160,7 +160,8 @@ def robust_fit(design: Floats, values: Floats) -> Fit:
 def theil_sen(x: Floats, y: Floats) -> tuple[float, float]:
     """Return slope and intercept of the median pairwise line; pairs at equal x are skipped.
 
-    The intercept is that of scipy's "separate" method: median y less slope times median x.
+    The intercept is that of scipy's "joint" method, the median of y less slope times x: half of
+    the points are above the line, wherever those that are off it lie.
 
     References
     ----------
@@ -170,4 +171,4 @@ def theil_sen(x: Floats, y: Floats) -> tuple[float, float]:
     apart = x[second] - x[first]
     used = apart != 0
     slope = float(np.median((y[second] - y[first])[used] / apart[used]))
-    return slope, float(np.median(y) - slope * np.median(x))
+    return slope, float(np.median(y - slope * x))

@@ -50,6 +50,14 @@ def test_a_regulator_that_sticks_is_off_the_line_where_it_sticks() -> None:
     assert found.slope_bar_per_pct.value == pytest.approx(16.0, rel=0.01)
 
 
+def test_a_stretch_in_the_middle_that_is_off_does_not_draw_the_line_to_it() -> None:
+    stuck = 16.0 * STEPS_PCT + np.where((STEPS_PCT > 36.0) & (STEPS_PCT < 45.0), -60.0, 0.0)
+    found = swept(STEPS_PCT, stuck)
+
+    assert found.departure_bar.value == pytest.approx(-60.0, abs=3.0)
+    assert found.at_zero_duty_bar.value == pytest.approx(0.0, abs=4.0)
+
+
 def test_samples_that_still_follow_a_step_do_not_count() -> None:
     found = swept(STEPS_PCT, 16.0 * STEPS_PCT, lag_s=0.08)
 
