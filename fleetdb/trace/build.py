@@ -20,8 +20,14 @@ FROM_SHARE, TO_SHARE = 0.2, 0.7
 _OF_PLATEAU = 0.8
 # The climb is fitted somewhat beyond the window: its ends are then known better.
 _FIT_FROM_SHARE = 0.1
-_DEGREE = 3
+# A cubic; where a few strokes bend it so that it misses an end, a parabola, a straight line.
+_DEGREES = (3, 2, 1)
 _FEWEST_SAMPLES = 8
+# A pressure that strokes carry over a level falls below it again within a stroke of the slowest
+# cranking (common practice, no source).
+_LONGEST_STROKE_S = 0.5
+# A climb stood still where for so long, and for such a share of it, no pressure was a new highest.
+_STOOD_STILL_S, _STOOD_STILL_SHARE = 0.75, 0.3
 NEAR_TARGET_SHARE = 0.9
 
 
@@ -33,8 +39,10 @@ class BuildFigures:
     over the time from one to the other, as the build rate of a test record is. They are 20 and
     70 % of the target, or 80 % of the plateau where that is lower. The two times are read off
     a cubic fitted to all samples of the climb by (Huber) least squares, so that neither noise
-    nor single strokes decide; a straight line through the window would give the same rate, up
-    to its curvature, with more scatter.
+    nor single strokes decide (a parabola or straight line where so few strokes make the climb
+    that a cubic misses an end); a straight line through the window would give the same rate, up
+    to its curvature, with more scatter. A climb in which pressure stood still for 0.75 s or
+    longer, and for 30 % of it, has none: something other than the pump set the pace.
 
     ``time_to_target_s`` runs from when pressure is 5 % of the target above rest to the target;
     ``time_to_near_target_s`` to 90 % of it, which a pump held by its regulator reaches too.
@@ -109,7 +117,10 @@ def build_figures(
     bottom_bar = max(onset_bar, _FIT_FROM_SHARE * target_bar)
     fitted = _stretch(phases, bottom_bar, top_bar)
     rate, window = Figure.none("bar/s", "the climb is too fast for the recording"), None
-    if fitted is not None:
+    stood_still_s = 0.0 if fitted is None else _stood_still_s(phases, fitted)
+    if stood_still_s > 0.0:
+        rate = Figure.none("bar/s", f"pressure stood still for {stood_still_s:.1f} s on its way up")
+    elif fitted is not None:
         timed = _rate(phases, fitted, from_bar, to_bar)
         if timed is not None:
             rate, window = timed
@@ -126,11 +137,38 @@ def build_figures(
 
 
 def _stretch(phases: Phases, bottom_bar: float, top_bar: float) -> Window | None:
-    """Return the stretch of the climb between two pressures, by the first crossing of each."""
+    """Return the stretch of the climb between two pressures.
+
+    From the first crossing of the lower to the first of the upper after which strokes no longer
+    take pressure below it: their mean has then reached it too.
+    """
     from_s, to_s = _rough_crossing(phases, bottom_bar), _rough_crossing(phases, top_bar)
     if from_s is None or to_s is None or to_s <= from_s:
         return None
+    blocks = phases.blocks
+    stroke = (blocks.time_s > to_s) & (blocks.time_s <= to_s + _LONGEST_STROKE_S)
+    below = np.flatnonzero(stroke & (blocks.rail_bar < top_bar))
+    if len(below):
+        to_s = float(blocks.time_s[below[-1]]) + blocks.step_s
     return Window(from_s, to_s)
+
+
+def _stood_still_s(phases: Phases, climb: Window) -> float:
+    """Return for how long, within the climb, pressure stood still; 0 if it did not. [s]"""
+    blocks = phases.blocks
+    inside = (blocks.time_s >= climb.from_s) & (blocks.time_s <= climb.to_s)
+    rail_bar, time_s = blocks.rail_bar[inside], blocks.time_s[inside]
+    if len(rail_bar) < 2:
+        return 0.0
+    before = np.maximum.accumulate(rail_bar)[:-1]
+    # Noise alone gives new highest pressures on a level too. From sample to sample strokes hardly
+    # count as noise.
+    noise_bar = noise_sd(phases.trace.rail_bar[phases.samples_in(climb)])
+    risen = rail_bar[1:] > before + 2.0 * noise_bar / np.sqrt(blocks.n_samples_each)
+    highest_s = np.concatenate([time_s[:1], time_s[1:][risen], time_s[-1:]])
+    longest_s = float(np.diff(highest_s).max())
+    least_s = max(_STOOD_STILL_S, _STOOD_STILL_SHARE * climb.length_s)
+    return longest_s if longest_s > least_s else 0.0
 
 
 def _rough_crossing(phases: Phases, level_bar: float) -> float | None:
@@ -188,9 +226,12 @@ def _rate(
     time_s, rail_bar = phases.trace.time_s[samples], phases.trace.rail_bar[samples]
     if len(time_s) < _FEWEST_SAMPLES:
         return None
-    curve = _Curve.through(time_s, rail_bar, _DEGREE)
-    start, end = curve.crossing(from_bar), curve.crossing(to_bar)
-    if start is None or end is None or end[0] <= start[0]:
+    for degree in _DEGREES:
+        curve = _Curve.through(time_s, rail_bar, degree)
+        start, end = curve.crossing(from_bar), curve.crossing(to_bar)
+        if start is not None and end is not None and end[0] > start[0]:
+            break
+    else:
         return None
     seconds = end[0] - start[0]
     gradient = end[1] - start[1]

@@ -67,6 +67,26 @@ def test_build_rates_are_within_1_percent(name: str) -> None:
     assert abs(np.mean(errors)) < 0.003
 
 
+# Half-sine strokes, five a second, in a climb of one to two seconds; the truth is the steady
+# pump's of the same mean delivery.
+@pytest.mark.parametrize("regulator_bar", [560.0, 660.0, np.inf])
+@pytest.mark.parametrize("elements", [(1.0, 1.0, 1.0), (1.0, 1.0), (1.2, 0.6, 1.2)])
+def test_strokes_in_the_climb_leave_a_build_rate(
+    elements: tuple[float, ...], regulator_bar: float
+) -> None:
+    steady = Rail(flow_ml_per_s=1.0, leak_ml_per_s_per_bar=1 / 1400, regulator_bar=regulator_bar)
+    build = figures_of(recorded(replace(steady, element_flows=elements)), SETTINGS).build
+    assert build.from_bar is not None and build.to_bar is not None
+    true_rate = (build.to_bar - build.from_bar) / steady.seconds_between(
+        build.from_bar, build.to_bar
+    )
+
+    assert build.rate_bar_per_s.sd is not None
+    off = value_of(build.rate_bar_per_s) / true_rate - 1
+    assert abs(off) < 0.09
+    assert abs(off) < 2.5 * build.rate_bar_per_s.sd / true_rate + 0.005
+
+
 @pytest.mark.parametrize("name", PROOFS)
 def test_plateaus_are_within_0_2_percent(name: str) -> None:
     rail = PROOFS[name]
@@ -173,6 +193,15 @@ def test_figures_are_plain_json_and_say_the_method(kind: TraceKind) -> None:
         for name, figure in told[part].items():
             if isinstance(figure, dict) and "unit" in figure:
                 assert (figure["value"] is None) == ("reason" in figure), (part, name)
+
+
+def test_a_plateau_of_equal_samples_is_known_to_a_step_of_the_sensor() -> None:
+    # A sensor of 10 bar a step, quieter than that: the level may be anywhere within it.
+    clean = recorded(PROOFS["usual"], noise=0.0)
+    coarse = np.round(clean.rail_bar / 10.0) * 10.0
+    plateau = figures_of(Trace.checked(clean.kind, clean.time_s, coarse), SETTINGS).plateau
+
+    assert plateau.pressure_bar.sd == pytest.approx(10.0 / np.sqrt(12.0), rel=1e-6)
 
 
 def test_a_dead_rail_gives_reasons_and_no_figures() -> None:

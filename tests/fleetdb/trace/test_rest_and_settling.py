@@ -108,6 +108,16 @@ def test_a_weak_pump_is_timed_up_to_what_it_reaches() -> None:
     assert build.rate_bar_per_s.value == pytest.approx((build.to_bar - 140) / seconds, rel=0.01)
 
 
+# 500 bar/s up, three seconds at 330 bar as an idling control unit holds it, and up again.
+def test_a_climb_that_stood_still_on_its_way_has_no_rate() -> None:
+    t = TIME_S - 1.0
+    held = np.clip(500.0 * t, 0.0, 330.0) + np.clip(500.0 * (t - 3.66), 0.0, 320.0)
+    rate = figures(held, noise_bar=2.0).build.rate_bar_per_s
+
+    assert rate.value is None
+    assert "stood still for 3." in (rate.reason or "")
+
+
 def test_a_pressure_still_rising_at_the_end_is_not_level() -> None:
     t = np.maximum(TIME_S - 1.0, 0.0)
     found = figures(600.0 * -np.expm1(-t / 4.0), noise_bar=2.0).plateau
