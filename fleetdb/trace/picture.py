@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from fleetdb.trace.figure import Figure, Window
 from fleetdb.trace.figures import TraceFigures
-from fleetdb.trace.model import Trace
+from fleetdb.trace.model import Trace, TraceKind
 from fleetdb.trace.settings import TraceSettings
 
 WIDTH_PX, HEIGHT_PX = 760, 300
@@ -36,8 +36,11 @@ def chart(
     time_s, rail_bar = downsampled(trace.time_s, trace.rail_bar, WIDTH_PX)
     # Room above the pressures for the names of the bands.
     bottom, top = min(0.0, float(rail_bar.min())), 1.12 * max(float(rail_bar.max()), 1.0)
-    if settings is not None:
-        top = max(top, 1.05 * settings.target_bar)
+    # A sweep has no target to reach.
+    target_bar = None
+    if settings is not None and figures.kind is not TraceKind.DUTY_SWEEP:
+        target_bar = settings.target_bar
+        top = max(top, 1.05 * target_bar)
     layers: list[alt.Chart] = [*_bands(figures)]
     points = [{"s": float(t), "bar": float(p)} for t, p in zip(time_s, rail_bar, strict=True)]
     layers.append(
@@ -45,10 +48,10 @@ def chart(
         .mark_line(color=_BLUE, strokeWidth=1.2, strokeJoin="round")
         .encode(
             x=alt.X("s:Q", title="time [s]", scale=alt.Scale(nice=False)),
-            y=alt.Y("bar:Q", title="rail pressure [bar]", scale=alt.Scale(domain=[bottom, top])),
+            y=alt.Y("bar:Q", title="rail pressure [bar]", scale=alt.Scale(domain=[bottom, top], nice=False)),
         )
     )
-    layers += _levels(figures, settings)
+    layers += _levels(figures, target_bar)
     layers += _signs(figures)
     against_time = alt.layer(*layers).properties(width=WIDTH_PX, height=HEIGHT_PX)
     return (
@@ -153,7 +156,7 @@ def _bands(figures: TraceFigures) -> list[alt.Chart]:
     return [shade, name]
 
 
-def _levels(figures: TraceFigures, settings: TraceSettings | None) -> list[alt.Chart]:
+def _levels(figures: TraceFigures, target_bar: float | None) -> list[alt.Chart]:
     """Return the level found, the climb found and the target, as lines with different dashes."""
     rows: list[dict[str, Any]] = []
 
@@ -175,8 +178,8 @@ def _levels(figures: TraceFigures, settings: TraceSettings | None) -> list[alt.C
             .mark_line(color=_BLACK, strokeWidth=2)
             .encode(x=alt.X("s:Q"), y=alt.Y("bar:Q"), detail="name:N")
         )
-    if settings is not None:
-        target = [{"bar": settings.target_bar, "name": f"target {settings.target_bar:g} bar"}]
+    if target_bar is not None:
+        target = [{"bar": target_bar, "name": f"target {target_bar:g} bar"}]
         lines.append(
             _data(target).mark_rule(color=_BLACK, strokeDash=[6, 4]).encode(y=alt.Y("bar:Q"))
         )
