@@ -7,13 +7,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import click
 
 from fleetdb.settings import Settings
-from fleetdb.store.engine import Store, open_store
-from fleetdb.store.fleets import resolve_fleet
-from fleetdb.store.tables import Fleet
+
+# Database and migrations take a second or more to import, and not every command opens a store.
+if TYPE_CHECKING:
+    from fleetdb.store.engine import Store
+    from fleetdb.store.tables import Fleet
 
 
 @dataclass
@@ -38,6 +41,8 @@ class Invocation:
     @contextmanager
     def open_store(self, *, create_default_fleet: bool = True) -> Iterator[Store]:
         """Open the store and close it at the end."""
+        from fleetdb.store.engine import open_store
+
         store = open_store(self.settings, create_default_fleet=create_default_fleet)
         try:
             yield store
@@ -47,6 +52,8 @@ class Invocation:
     @contextmanager
     def open_fleet(self) -> Iterator[tuple[Store, Fleet]]:
         """Open the store and find the fleet meant; close the store at the end."""
+        from fleetdb.store.fleets import resolve_fleet
+
         with self.open_store() as store:
             with store.read() as session:
                 fleet = resolve_fleet(session, self.fleet_name)

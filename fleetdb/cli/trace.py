@@ -14,7 +14,6 @@ from fleetdb.errors import InvalidInputError
 from fleetdb.records.documents import Kind, PumpFamily
 from fleetdb.records.parsing import parse_object
 from fleetdb.report.trace_table import print_figures
-from fleetdb.store.by_id import stored_document
 from fleetdb.store.sent_traces import TraceEnvelope
 from fleetdb.store.trace_findings import settings_for
 from fleetdb.trace.checks import LIMITS
@@ -110,6 +109,9 @@ def trace(
 
 
 def _family(invocation: Invocation, name: str) -> PumpFamily:
+    # Only a family's settings are in the store; a trace by itself does without its imports.
+    from fleetdb.store.by_id import stored_document
+
     with invocation.open_fleet() as (store, fleet), store.read() as session:
         document = stored_document(session, fleet.id, Kind.PUMP_FAMILIES, name).document
     if not isinstance(document, PumpFamily):

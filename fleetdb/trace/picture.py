@@ -48,7 +48,11 @@ def chart(
         .mark_line(color=_BLUE, strokeWidth=1.2, strokeJoin="round")
         .encode(
             x=alt.X("s:Q", title="time [s]", scale=alt.Scale(nice=False)),
-            y=alt.Y("bar:Q", title="rail pressure [bar]", scale=alt.Scale(domain=[bottom, top], nice=False)),
+            y=alt.Y(
+                "bar:Q",
+                title="rail pressure [bar]",
+                scale=alt.Scale(domain=[bottom, top], nice=False),
+            ),
         )
     )
     layers += _levels(figures, target_bar)

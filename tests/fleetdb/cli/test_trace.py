@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import Any
@@ -139,3 +141,16 @@ def test_wrong_usage_is_said(run: Any, arguments: tuple[str, ...], words: str) -
 def test_nothing_is_stored(run: Any, sqlite_settings: Settings) -> None:
     assert run("proof.csv", "--kind", "proof", "--target-bar", "700").code == 0
     assert not sqlite_settings.home.exists()
+
+
+def test_a_table_waits_for_no_import_of_database_migrations_or_charts(run: Any) -> None:
+    program = (
+        "import sys; from fleetdb.cli.commands import run_with; "
+        "code = run_with(['trace', 'proof.csv', '--kind', 'proof', '--target-bar', '700']); "
+        "print(code, sorted({'alembic', 'altair', 'duckdb', 'numba'} & sys.modules.keys()))"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, timeout=120, check=True
+    )
+
+    assert ran.stdout.splitlines()[-1] == "0 []"
