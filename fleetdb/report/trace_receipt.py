@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from typing import Any
 
 from fleetdb.cautions import CAUTIONS
@@ -35,8 +36,9 @@ def receive_trace(
 ) -> Received:
     """Store a trace and return its receipt; kept and given again as that of a test record.
 
-    The receipt has the trace's figures and remarks, the test record's figures with what
-    the trace adds, the pump's verdict (unless ``with_verdict`` is False), and the cautions.
+    The receipt has the trace's figures and remarks (one more where the record is withdrawn or
+    superseded, so that the trace does not count), the test record's figures with what the trace
+    adds, the pump's verdict (unless ``with_verdict`` is False), and the cautions.
 
     Raises
     ------
@@ -53,8 +55,10 @@ def receive_trace(
             del receipt["verdict"]
         return Received(accepted.already_there, receipt)
     trace = next(entry for entry in view.traces if entry.row_id == accepted.row_id)
+    told = trace_json(trace)
     receipt = {
-        **trace_json(trace),
+        **told,
+        "remarks": [*told["remarks"], *map(_remark_json, _remarks_on_standing(view))],
         "record_figures": figures_json(view.figures),
         "record_figures_from": sources_json(view.figure_sources),
         "cautions": list(CAUTIONS),
@@ -131,6 +135,27 @@ def sources_json(sources: dict[str, FigureSource]) -> dict[str, Any]:
         name: {"trace_id": str(source.trace_id), "method": source.method}
         for name, source in sources.items()
     }
+
+
+def _remarks_on_standing(view: RecordView) -> Iterator[Remark]:
+    """Yield why a record's traces count for nothing, where they do not.
+
+    Said to the sender only: it follows from what else has arrived, not from the trace.
+    """
+    if view.void_reason is not None:
+        yield Remark(
+            "record_void",
+            "/record_id",
+            f"the test record was withdrawn ({view.void_reason}): the trace is kept, and counts "
+            "for nothing",
+        )
+    elif view.superseded_by is not None:
+        yield Remark(
+            "record_superseded",
+            "/record_id",
+            f"test record {view.superseded_by} has taken this one's place: the trace is kept, and "
+            "counts for nothing; send it to that one",
+        )
 
 
 def _remark_json(remark: Remark) -> dict[str, str]:

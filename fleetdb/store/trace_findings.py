@@ -30,6 +30,9 @@ _SMOOTHED_S = 0.05
 _TIMED_SHARE = 0.03
 _KINDS_WITH_BUILD = (TraceKind.PROOF, TraceKind.START_UP)
 _STOPPED = "engine_stopped"
+# A number in MPa is a tenth of that in bar: of the targets that pumps come to between half and
+# twice of, such shares.
+_LIKE_MPA = (0.03, 0.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,7 @@ def findings_of(
     readings = _readings(figures, inlet_valve_unplugged, family)
     remarks = [
         *_remarks_on_trace(figures, inlet_valve_unplugged, readings),
+        *_remarks_on_unit(trace, family),
         *_disagreements(trace, record, readings),
     ]
     return TraceFindings(figures.method, figures.to_json(), readings, remarks)
@@ -174,6 +178,23 @@ def _remarks_on_trace(
             )
 
 
+def _remarks_on_unit(trace: Trace, family: PumpFamily) -> Iterator[Remark]:
+    """Ask whether pressures were MPa: a tenth of what a pump of this family comes to.
+
+    A remark and no refusal: a pump that builds next to nothing looks the same.
+    """
+    highest_bar = float(trace.rail_bar.max())
+    low, high = (share * family.proof_target_bar for share in _LIKE_MPA)
+    if low <= highest_bar <= high:
+        yield Remark(
+            "very_low_pressure",
+            "/rail_bar",
+            f"never reads more than {highest_bar:.0f} bar, the family's target is "
+            f"{family.proof_target_bar:g}: a pump that builds next to nothing, or pressures in "
+            "MPa? Then send them as rail_mpa",
+        )
+
+
 def _disagreements(trace: Trace, record: TestRecord, readings: TraceReadings) -> Iterator[Remark]:
     """Give a remark for each figure sent with the record that its trace contradicts."""
     proof, actual_bar, sd_bar = record.proof, readings.proof_actual_bar, readings.proof_sd_bar
@@ -184,7 +205,7 @@ def _disagreements(trace: Trace, record: TestRecord, readings: TraceReadings) ->
                 "proof_disagrees_with_trace",
                 "/proof/actual_bar",
                 f"{proof.actual_bar:g} bar was sent, its trace says {actual_bar:.0f} "
-                f"(within {_COVERAGE * sd_bar:.0f}); the figure sent stays in force: to correct "
+                f"(within {_COVERAGE * sd_bar:.2g}); the figure sent stays in force: to correct "
                 "it, send a record that supersedes this one",
             )
     build = record.build

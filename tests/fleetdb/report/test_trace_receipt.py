@@ -12,6 +12,7 @@ from fleetdb.report.receipt import Received
 from fleetdb.report.trace_picture import stored_trace_svg
 from fleetdb.report.trace_receipt import receive_trace
 from fleetdb.settings import Settings
+from fleetdb.store.amending import void_document
 from fleetdb.store.engine import Store
 from fleetdb.store.sent_traces import SentTrace
 from tests.documents import post, post_family_and_vehicle
@@ -59,6 +60,38 @@ def test_a_trace_whose_verdict_fails_is_stored_and_gets_it_later(
     assert first["record_figures"] == later.receipt["record_figures"]
     assert later.already_there
     assert later.receipt["verdict"]["n_tests"] == 1
+
+
+def codes(receipt: dict[str, Any]) -> list[str]:
+    return [remark["code"] for remark in receipt["remarks"]]
+
+
+def test_a_trace_of_a_superseded_record_is_told_where_it_would_count(
+    store: Store, settings: Settings, sent: SentTrace
+) -> None:
+    bare = {"proof": None, "build": None, "leak": None, "traces_follow": True}
+    newer = post(
+        store, Kind.TEST_RECORDS, supersedes=str(sent.record_id), record_id=str(uuid4()), **bare
+    ).key
+
+    receipt = receive(store, settings, sent).receipt
+
+    [remark] = [r for r in receipt["remarks"] if r["code"] == "record_superseded"]
+    assert remark["pointer"] == "/record_id" and newer in remark["detail"]
+    assert receive(store, settings, sent_trace(newer)).receipt["remarks"] == []
+
+
+def test_a_trace_of_a_withdrawn_record_is_told_that_it_does_not_count(
+    store: Store, settings: Settings, sent: SentTrace
+) -> None:
+    first = receive(store, settings, sent, with_verdict=False).receipt
+    with store.write() as session:
+        void_document(session, 1, Kind.TEST_RECORDS, sent.record_id, "wrong vehicle", "tests")
+    again = receive(store, settings, sent, with_verdict=False).receipt
+
+    assert "record_void" not in codes(first)
+    assert "record_void" in codes(again)
+    assert "wrong vehicle" in again["remarks"][-1]["detail"]
 
 
 def test_a_stored_trace_is_drawn_from_its_original(

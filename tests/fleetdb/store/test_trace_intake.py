@@ -211,6 +211,19 @@ def test_a_figure_by_hand_that_its_trace_contradicts_is_remarked_and_stays(
     assert [remark.code for remark in view.remarks] == expected
 
 
+def test_pressures_a_tenth_of_what_they_should_be_are_asked_about(
+    store: Store, record_id: str
+) -> None:
+    in_bar = climb()
+    in_mpa = {**in_bar, "rail_bar": [bar / 10.0 for bar in in_bar["rail_bar"]]}
+    post_trace(store, record_id, **in_mpa, inlet_valve_unplugged=True)
+    post_trace(store, record_id, **in_bar, inlet_valve_unplugged=True)
+
+    assert codes(store, record_id) == ["very_low_pressure"]
+    assert "rail_mpa" in trace_of(store, record_id).in_force.remarks[0].detail
+    assert codes(store, record_id, 1) == []
+
+
 def test_a_hold_gives_the_flow_that_leaves_the_rail(store: Store, record_id: str) -> None:
     post_trace(store, record_id, "hold", **decay())
 
