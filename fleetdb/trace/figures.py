@@ -18,7 +18,7 @@ from fleetdb.trace.settings import TraceSettings
 from fleetdb.trace.settling import SettlingFigures, no_settling, settling_figures
 from fleetdb.trace.sweep import SweepFigures, no_sweep, sweep_figures
 
-METHOD = 1
+METHOD = 2
 """Version of the methods: raised whenever the same trace would give other figures."""
 
 
