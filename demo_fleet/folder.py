@@ -10,6 +10,7 @@ from pathlib import Path
 
 from demo_fleet.generate import generate
 from demo_fleet.options import FleetOptions
+from demo_fleet.recordings import write_recordings
 from fleetdb.errors import ConflictError
 
 
@@ -21,7 +22,7 @@ class DemoFolder:
 
     @property
     def documents(self) -> Path:
-        """What is loaded: NDJSON files and nothing else."""
+        """What is loaded: NDJSON files, and recordings of single tests."""
         return self.path / "documents"
 
     @property
@@ -56,6 +57,7 @@ class DemoFolder:
         fleet = generate(options, progress)
         fleet.truth.write(self.truth)
         fleet.write(unfinished)
+        write_recordings(fleet, unfinished, options.seed)
         unfinished.rename(self.documents)
         return True
 

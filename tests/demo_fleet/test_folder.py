@@ -19,7 +19,8 @@ def test_a_new_folder_gets_documents_and_truth(tmp_path):
     done = []
     assert folder.prepare(OPTIONS, done.append)
     assert done == [1, 2, 3]
-    assert len(list(folder.documents.iterdir())) == 6
+    assert len(list(folder.documents.glob("*.ndjson"))) == 6
+    assert 1 <= len(list(folder.documents.glob("traces-*.csv"))) <= 3
     assert (folder.truth / "pumps.parquet").exists()
 
 
