@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -46,7 +46,8 @@ class HoldFigures:
 
     ``decay_bar_per_s`` is how fast the fitted pressure falls at ``at_bar``: the proof target,
     or the nearest pressure the decay went through. ``half_life_s`` is the time the pressure
-    takes from ``at_bar`` to its half at that rate over pressure. ``leak_ml_per_min`` is
+    takes from ``at_bar`` to its half at that rate over pressure. Their uncertainty holds what a
+    fuel stiffer by its own standard deviation would change. ``leak_ml_per_min`` is
     G times the target, brought from the fuel's temperature in the trace to the reference by
     the ratio of viscosities: what leaks out of the rail at the proof target and reference
     temperature, as volume at the rail's pressure. Its uncertainty holds that of the fuel's
@@ -99,10 +100,14 @@ def hold_figures(phases: Phases, settings: TraceSettings) -> HoldFigures:
     last_bar = float(decay.pressure_bar(np.array([start - rate * window.length_s]))[0])
     at_bar = float(np.clip(settings.target_bar, last_bar, first_bar))
     per_rate = at_bar * float(decay.relative_modulus(np.array([at_bar]))[0])
+    moved = _moved_by_stiffness(
+        settings.stiffness, temp_c, time_s, rail_bar, at_bar, rate * per_rate
+    )
+    sd_decay = float(np.hypot(sd_rate * per_rate, moved))
     return HoldFigures(
-        Figure.of(rate * per_rate, sd_rate * per_rate, "bar/s"),
+        Figure.of(rate * per_rate, sd_decay, "bar/s"),
         at_bar,
-        _half_life(at_bar, rate * per_rate, sd_rate * per_rate),
+        _half_life(at_bar, rate * per_rate, sd_decay),
         _leak(settings, rate, sd_rate, decay.reference_bar, temp_c, sd_temp_c),
         window,
     )
@@ -153,6 +158,28 @@ class _Decay:
             if np.all(np.abs(step.coefficients) <= 1e-9 * (np.abs(line) + 1e-9)):
                 break
         return float(line[0]), float(line[1]), float(np.sqrt(covariance[1, 1]))
+
+
+def _moved_by_stiffness(
+    stiffness: FuelStiffness,
+    temp_c: float,
+    time_s: Floats,
+    rail_bar: Floats,
+    at_bar: float,
+    decay_bar_per_s: float,
+) -> float:
+    """Return by how much a fuel stiffer by one standard deviation moves the decay. [bar/s]
+
+    How stiff it is does not matter to the decay, but how that changes on the way down does.
+    """
+    if stiffness.relative_sd == 0.0:
+        return 0.0
+    low_bar, high_bar = float(rail_bar.min()), float(rail_bar.max())
+    stiffer = replace(stiffness, k0=stiffness.k0 * (1.0 + stiffness.relative_sd))
+    decay = _Decay.of(stiffer, temp_c, low_bar, high_bar)
+    _, rate, _ = decay.fit(time_s - time_s[0], rail_bar)
+    per_rate = at_bar * float(decay.relative_modulus(np.array([at_bar]))[0])
+    return abs(rate * per_rate - decay_bar_per_s)
 
 
 def _half_life(at_bar: float, decay: float, sd_decay: float) -> Figure:

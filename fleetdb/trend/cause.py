@@ -109,11 +109,6 @@ def _odds(seen: Floats, is_so: NDArray[np.bool_], if_so: float, if_not: float) -
     return np.where(np.isnan(seen), 1.0, np.where(is_so, if_so, if_not))
 
 
-def no_traces(n_pumps: int) -> TraceEvidence:
-    """Return the evidence of pumps without any trace."""
-    return TraceEvidence(*(np.full(n_pumps, np.nan) for _ in range(4)))
-
-
 def ln_loss_by_injectors(leak: LeakFigures) -> Floats:
     """Return the loss of ln reserve that the injectors' extra return explains; NaN if unknown."""
     extra = np.maximum(leak.times_usual - 1.0, 0.0)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from fleetdb.fuel_stiffness import FuelStiffness
+from fleetdb.fuel_stiffness import N_DODECANE_STIFFNESS, FuelStiffness
 from fleetdb.trace.hold import HoldFigures, hold_figures
 from fleetdb.trace.model import Trace, TraceKind
 from fleetdb.trace.phases import Phases
 from fleetdb.trace.settings import TraceSettings
+from tests.fleetdb.trace.rail_balance import Rail, recorded
 
 # With a modulus that depends on nothing the balance dp/dt = -(K/V) G p is of first order:
 # p = p0 exp(-t / tau), tau = V / (K G). Its decay at p is p / tau, its half-life tau ln 2.
@@ -99,6 +102,24 @@ def test_a_tight_rail_leaks_nothing_that_could_be_told() -> None:
     assert leak.value is not None and leak.sd is not None
     assert leak.value <= 3.0 * leak.sd
     assert found.half_life_s.reason == "the pressure did not fall measurably"
+
+
+def test_a_fuel_of_unsure_stiffness_makes_the_decay_less_certain() -> None:
+    rail = Rail(regulator_bar=760.0, crank_to_s=4.0, leak_ml_per_s_per_bar=0.2 / 700)
+    trace = recorded(rail, TraceKind.HOLD, noise=0.001, length_s=20.0, fuel_temp_c=40.0)
+    sure, unsure = (
+        replace(SETTINGS, stiffness=replace(N_DODECANE_STIFFNESS, relative_sd=share))
+        for share in (0.0, 0.04)
+    )
+    stiffer = replace(N_DODECANE_STIFFNESS, k0=1.04 * N_DODECANE_STIFFNESS.k0)
+    first, second = figures(trace, sure).decay_bar_per_s, figures(trace, unsure).decay_bar_per_s
+    other = figures(trace, replace(sure, stiffness=replace(stiffer, relative_sd=0.0)))
+
+    assert first.value == second.value and first.sd is not None and second.sd is not None
+    assert first.value is not None and other.decay_bar_per_s.value is not None
+    moved = abs(other.decay_bar_per_s.value - first.value)
+    assert moved > first.sd
+    assert second.sd == pytest.approx(np.hypot(first.sd, moved), rel=1e-6)
 
 
 def test_an_unknown_temperature_makes_the_leak_less_certain() -> None:

@@ -10,7 +10,6 @@ from fleetdb.trend.cause import (
     TraceEvidence,
     ln_loss_by_closed_rail,
     ln_loss_by_injectors,
-    no_traces,
     shares_of_belief,
 )
 
@@ -55,7 +54,8 @@ def test_shares_are_a_whole_whatever_the_figures() -> None:
         unknown_or(rng.uniform(0, 1, n)),
         unknown_or(rng.uniform(-0.3, 0.3, n)),
     )
-    for evidence in (no_traces(n), traced):
+    without_traces = TraceEvidence(*(np.full(n, np.nan) for _ in range(4)))
+    for evidence in (without_traces, traced):
         got = shares_of_belief(loss, leak, ln_kit, rng.random(n), evidence)
 
         assert got.shape == (n, len(CAUSES))
