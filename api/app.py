@@ -16,6 +16,8 @@ from api.errors import install_error_answers
 from api.methods import MethodsMiddleware, RouteTable
 from api.metrics import Metrics
 from api.openapi import DocumentedApi
+from api.pages import action_list, sign_in, static_files
+from api.pages.routing import install_missing_page
 from api.parameters import require_known_parameters
 from api.refresher import Refresher
 from api.requests import TokenRequest, VehicleAmendment, VoidRequest
@@ -34,6 +36,7 @@ from api.routes import (
 )
 from api.slashes import SlashesMiddleware
 from api.trace_shapes import TraceDocument
+from fleetdb.report.month_ago import MonthAgo
 from fleetdb.report.published import PublishedVerdicts
 from fleetdb.report.scorecards import Scorecards
 from fleetdb.settings import Settings
@@ -72,7 +75,8 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         tokens.router,
         service.router,
     ]
-    table = RouteTable(routers)
+    pages = [static_files.router, sign_in.router, action_list.router]
+    table = RouteTable([*routers, *pages])
     metrics = Metrics()
 
     @asynccontextmanager
@@ -81,16 +85,19 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         published = PublishedVerdicts(settings.home)
         refresher = Refresher(store, settings, metrics)
         scorecards = Scorecards(settings.home)
+        month_ago = MonthAgo(settings.home)
         app.state.services = Services(
             settings,
             store,
             published,
             scorecards,
+            month_ago,
             metrics,
             refresher,
             CapacityLimiter(os.cpu_count() or 1),
         )
         scorecards.start()
+        month_ago.start()
         if refreshing:
             refresher.start()
         try:
@@ -99,6 +106,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
             if refreshing:
                 await to_thread.run_sync(refresher.stop)
             await to_thread.run_sync(scorecards.stop)
+            await to_thread.run_sync(month_ago.stop)
             store.close()
 
     app = DocumentedApi(
@@ -123,6 +131,9 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
     install_error_answers(app)
     for router in routers:
         app.include_router(router, dependencies=[Depends(require_known_parameters)])
+    install_missing_page(app)
+    for router in pages:
+        app.include_router(router)
     app.add_middleware(MethodsMiddleware, table=table)
     app.add_middleware(EnvelopeMiddleware, table=table, metrics=metrics)
     app.add_middleware(SlashesMiddleware)

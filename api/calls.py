@@ -15,6 +15,7 @@ from api.errors import ParameterError, UnauthorizedError
 from api.metrics import Metrics
 from api.refresher import Refresher
 from fleetdb.errors import ForbiddenError, NotFoundError
+from fleetdb.report.month_ago import MonthAgo
 from fleetdb.report.published import PublishedVerdicts
 from fleetdb.report.scorecards import Scorecards
 from fleetdb.settings import Settings
@@ -37,6 +38,7 @@ class Services:
     store: Store
     published: PublishedVerdicts
     scorecards: Scorecards
+    month_ago: MonthAgo
     metrics: Metrics
     refresher: Refresher
     trace_workers: CapacityLimiter

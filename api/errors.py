@@ -191,7 +191,8 @@ async def _answer_error(request: Request, error: Exception) -> ProblemResponse:
     return ProblemResponse(problem, shape.status, _headers_of(error, shape.status))
 
 
-async def _answer_http(request: Request, error: Exception) -> ProblemResponse:
+async def answer_http(request: Request, error: Exception) -> ProblemResponse:
+    """Answer what the router refuses: an address or a method that is not served."""
     assert isinstance(error, HTTPException)  # noqa: S101 - registered for this class only
     status = error.status_code
     problem = {
@@ -214,4 +215,4 @@ def install_error_answers(app: FastAPI) -> None:
         Exception,
     ):
         app.add_exception_handler(cls, _answer_error)
-    app.add_exception_handler(HTTPException, _answer_http)
+    app.add_exception_handler(HTTPException, answer_http)

@@ -6,7 +6,7 @@ import contextlib
 import ipaddress
 import os
 import socket
-from dataclasses import fields
+from dataclasses import replace
 
 import click
 import uvicorn
@@ -53,12 +53,11 @@ def _bind(host: str, port: int) -> socket.socket:
 
 def _hand_on(settings: Settings) -> None:
     # Worker processes are started afresh and know only the environment.
-    for setting in fields(settings):
-        os.environ[setting.metadata["name"]] = str(getattr(settings, setting.name))
+    os.environ.update(settings.environment())
 
 
 def run_server(settings: Settings, host: str, port: int, workers: int = 1) -> None:
-    """Serve the API on ``host`` and ``port`` until SIGINT or SIGTERM; then return.
+    """Serve the pages and the API on ``host`` and ``port`` until SIGINT or SIGTERM; then return.
 
     Raises
     ------
@@ -111,11 +110,14 @@ def run_server(settings: Settings, host: str, port: int, workers: int = 1) -> No
     "without which tokens would travel in the clear.",
 )
 def serve(host: str, port: int, workers: int, behind_tls: bool) -> None:
-    """Serve the REST API until Ctrl-C."""
+    """Serve the pages and the REST API until Ctrl-C."""
     if not _is_loopback(host) and not behind_tls:
         raise click.UsageError(
             f"{host} can be reached from other machines, and bearer tokens would cross the "
             "network in the clear. Serve on 127.0.0.1, or put a TLS proxy in front and say "
             "so with --behind-tls."
         )
-    run_server(Settings.from_environment(), host, port, workers)
+    settings = Settings.from_environment()
+    if behind_tls:
+        settings = replace(settings, behind_tls=True)
+    run_server(settings, host, port, workers)

@@ -15,7 +15,7 @@ from fleetdb.report.verdict_list import URGENCY
 
 ACTED_ON = ("stand_down", "book_in", "watch")
 # A word and a shape, so that nothing hangs on colour.
-_SHAPE = {"stand_down": "■", "book_in": "▲", "watch": "◆", "sound": "●", "unproven": "○"}
+SHAPES = {"stand_down": "■", "book_in": "▲", "watch": "◆", "sound": "●", "unproven": "○"}
 
 
 def urgent_first(verdicts: pl.DataFrame) -> pl.DataFrame:
@@ -40,7 +40,7 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
     for row in shown.iter_rows(named=True):
         table.add_row(
             Text(f"{row['vehicle']}\n{row['depot'] or '-'}"),
-            f"{_SHAPE[row['state']]} {row['state']}",
+            f"{SHAPES[row['state']]} {row['state']}",
             Text(row["reasons"]),
             by_when(row),
             f"{100 * row['probability_worn']:.0f} % worn\n"
@@ -49,7 +49,7 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
     counts = {str(s): int(n) for s, n in verdicts["state"].value_counts().iter_rows()}
     acted = verdicts.filter(pl.col("state").is_in(ACTED_ON[:2]))
     expected_false = float((1.0 - acted["probability_worn"]).sum())
-    told = ", ".join(f"{counts[s]} {s}" for s in _SHAPE if s in counts)
+    told = ", ".join(f"{counts[s]} {s}" for s in SHAPES if s in counts)
     console.print(f"{len(verdicts)} vehicles: {told or 'none'}.", highlight=False)
     if len(shown):
         console.print(table)

@@ -50,6 +50,26 @@ class VerdictFilter:
     depot: Sequence[str] = field(default=())
     pump_family: Sequence[str] = field(default=())
     leading_cause: Sequence[str] = field(default=())
+    vehicle_has: str = ""
+    """A part of the fleet number, in capitals or not."""
+
+
+def matching(verdicts: pl.DataFrame, wanted: VerdictFilter) -> pl.DataFrame:
+    """Return the verdicts that pass every filter."""
+    for column in ("state", "depot", "pump_family", "leading_cause"):
+        values = getattr(wanted, column)
+        if values:
+            verdicts = verdicts.filter(pl.col(column).is_in(list(values)))
+    if wanted.vehicle_has:
+        number = pl.col("vehicle").str.to_lowercase()
+        verdicts = verdicts.filter(number.str.contains(wanted.vehicle_has.lower(), literal=True))
+    return verdicts
+
+
+def in_order(verdicts: pl.DataFrame, order: VerdictOrder) -> pl.DataFrame:
+    """Return the verdicts in an order, then by vehicle, with the order's number as ``rank``."""
+    ranked = verdicts.with_columns(_RANKS[order].cast(pl.Float64).alias("rank"))
+    return ranked.sort("rank", "vehicle")
 
 
 def verdict_page(
@@ -63,14 +83,9 @@ def verdict_page(
 
     The sort key is (rank, vehicle), unique since a vehicle has one pump fitted.
     """
-    rows = verdicts
-    for column in ("state", "depot", "pump_family", "leading_cause"):
-        values = getattr(wanted, column)
-        if values:
-            rows = rows.filter(pl.col(column).is_in(list(values)))
-    rows = rows.with_columns(_RANKS[order].cast(pl.Float64).alias("rank"))
+    rows = in_order(matching(verdicts, wanted), order)
     if after is not None:
         rank, vehicle = after
         same_rank = (pl.col("rank") == rank) & (pl.col("vehicle") > vehicle)
         rows = rows.filter((pl.col("rank") > rank) | same_rank)
-    return rows.sort("rank", "vehicle").head(limit).to_dicts()
+    return rows.head(limit).to_dicts()

@@ -369,6 +369,18 @@ class TokenRevocation(Base):
     revoked_at: Mapped[datetime]
 
 
+class PageSession(Base):
+    """Someone signed in to the pages. Bookkeeping, not truth: the row goes at sign-out."""
+
+    __tablename__ = "page_sessions"
+    id: Mapped[RowId]
+    session_sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    token_id: Mapped[int] = mapped_column(ForeignKey("access_tokens.id"))
+    fleet_id: Mapped[FleetId]
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime] = mapped_column(index=True)
+
+
 class IdempotencyKey(Base):
     """A request that carried an Idempotency-Key, and the answer it got."""
 

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 
 from pydantic import TypeAdapter, ValidationError
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from fleetdb.errors import InvalidInputError, NotFoundError, Problem
@@ -79,7 +79,7 @@ def create_token(
     known_role = _check(label, role, fleets, workshop_name, expires_at, now)
     plain = TOKEN_PREFIX + secrets.token_urlsafe(_RANDOM_BYTES)
     token = AccessToken(
-        token_sha256=_sha256(plain),
+        token_sha256=sha256_of(plain),
         label=label,
         role=known_role.value,
         workshop_name=workshop_name,
@@ -100,13 +100,15 @@ def create_token(
 def authenticate(session: Session, plain: str) -> Caller | None:
     """Return who the token stands for, or None when it is unknown, expired or revoked."""
     # The hash is what is searched for: the time this takes tells nothing of the token.
+    return valid_caller(session, AccessToken.token_sha256 == sha256_of(plain))
+
+
+def valid_caller(session: Session, condition: ColumnElement[bool]) -> Caller | None:
+    """Return who the one token of ``condition`` stands for, None when it opens nothing."""
     token = session.execute(
         select(AccessToken)
         .outerjoin(TokenRevocation, TokenRevocation.token_id == AccessToken.id)
-        .where(
-            AccessToken.token_sha256 == _sha256(plain),
-            TokenRevocation.token_id.is_(None),
-        )
+        .where(condition, TokenRevocation.token_id.is_(None))
     ).scalar_one_or_none()
     if token is None or (token.expires_at is not None and token.expires_at <= datetime.now(UTC)):
         return None
@@ -210,6 +212,7 @@ def _is_name(text: str) -> bool:
     return True
 
 
-def _sha256(plain: str) -> str:
+def sha256_of(plain: str) -> str:
+    """Return the hash under which a secret of 256 random bits is kept."""
     # A slow password hash would add nothing: 256 random bits cannot be guessed.
     return hashlib.sha256(plain.encode("utf-8", "surrogatepass")).hexdigest()

@@ -1,0 +1,1 @@
+"""Pages for people: templates, the style sheet, sign-in, and one module of routes per page."""
