@@ -208,5 +208,7 @@ def _print_requests(
         click.echo(f"# {what}\n{command}\n")
     click.echo(
         f"The history ends on {options.ends_on}; without as_of the server judges as of today, "
-        "with nothing tested since.\nCtrl-C stops it."
+        "with nothing tested since.\n"
     )
+    click.echo(f"Look at it in a browser:  {address}/")
+    click.echo(f"sign in with              {token}\nCtrl-C stops it.")

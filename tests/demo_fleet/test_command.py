@@ -132,4 +132,12 @@ def test_run_again_it_adds_nothing_and_serves_three_requests_until_ctrl_c(first,
         assert listed.json()["as_of"].startswith("2026-06-30T23:59:59")
         assert posted.json()["verdict"]["state"]
         assert send(commands[2]).status_code == 200
+        page = re.search(r"^Look at it in a browser: +(\S+)$", told, re.MULTILINE)[1]
+        token = re.search(r"^sign in with +(\S+)$", told, re.MULTILINE)[1]
+        with httpx.Client(timeout=60, follow_redirects=True) as browser:
+            form = browser.get(page)
+            key = re.search(r'name="form_key" value="([^"]+)"', form.text)[1]
+            fields = {"form_key": key, "next": "/", "token": token}
+            shown = browser.post(form.url.join("/sign-in"), data=fields)
+        assert "25 vehicles by state" in shown.text
     assert process.returncode == 0
