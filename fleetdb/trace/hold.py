@@ -29,6 +29,7 @@ _TOP_SHARE = 0.97
 STANDING_RPM = 20.0
 _RUN_OUT_S = 0.1
 _GAUSS_NEWTON_ROUNDS = 8
+_CURVE_POINTS = 40
 # Where the fuel's temperature was not recorded: the spread of it in workshops; and where it
 # was, the sensor's own error (common practice, no source).
 _UNKNOWN_TEMP_SD_C = 12.0
@@ -100,8 +101,10 @@ def hold_figures(phases: Phases, settings: TraceSettings) -> HoldFigures:
     last_bar = float(decay.pressure_bar(np.array([start - rate * window.length_s]))[0])
     at_bar = float(np.clip(settings.target_bar, last_bar, first_bar))
     per_rate = at_bar * float(decay.relative_modulus(np.array([at_bar]))[0])
+    along_s = np.linspace(0.0, window.length_s, _CURVE_POINTS)
+    fitted_bar = decay.pressure_bar(start - rate * along_s)
     moved = _moved_by_stiffness(
-        settings.stiffness, temp_c, time_s, rail_bar, at_bar, rate * per_rate
+        settings.stiffness, temp_c, along_s, fitted_bar, at_bar, rate * per_rate
     )
     sd_decay = float(np.hypot(sd_rate * per_rate, moved))
     return HoldFigures(
@@ -171,15 +174,19 @@ def _moved_by_stiffness(
     """Return by how much a fuel stiffer by one standard deviation moves the decay. [bar/s]
 
     How stiff it is does not matter to the decay, but how that changes on the way down does.
+    ``rail_bar`` is the fitted curve: without noise, few points will do.
     """
     if stiffness.relative_sd == 0.0:
         return 0.0
     low_bar, high_bar = float(rail_bar.min()), float(rail_bar.max())
     stiffer = replace(stiffness, k0=stiffness.k0 * (1.0 + stiffness.relative_sd))
     decay = _Decay.of(stiffer, temp_c, low_bar, high_bar)
-    _, rate, _ = decay.fit(time_s - time_s[0], rail_bar)
+    # Weighted as pressures are; of a smooth curve so near the line no second round is needed.
+    weights = (rail_bar * decay.relative_modulus(rail_bar)) ** 2
+    straight = np.column_stack([np.ones_like(time_s), -time_s])
+    line, _ = least_squares(straight, decay.bent_of(rail_bar), weights)
     per_rate = at_bar * float(decay.relative_modulus(np.array([at_bar]))[0])
-    return abs(rate * per_rate - decay_bar_per_s)
+    return abs(float(line[1]) * per_rate - decay_bar_per_s)
 
 
 def _half_life(at_bar: float, decay: float, sd_decay: float) -> Figure:
