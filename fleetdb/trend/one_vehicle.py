@@ -39,10 +39,19 @@ def current_verdict(
     with store.read() as session:
         tables = trend_tables(session, fleet_id, vehicle)
     context = fleet_context(settings.home, fleet_id)
-    with duckdb.connect() as connection:
+    with _database().cursor() as connection:
         register_tables(connection, tables)
         rows = assess_vehicle(connection, as_of or datetime.now(UTC), context)
     return rows.to_pylist()[0] if len(rows) else None
+
+
+@lru_cache(maxsize=1)
+def _database() -> duckdb.DuckDBPyConnection:
+    """Return this process's empty DuckDB: opening one costs more than a vehicle's verdict.
+
+    What a cursor registers and keeps is its own, and goes with it.
+    """
+    return duckdb.connect(config={"threads": 1})
 
 
 def fleet_context(home: Path, fleet_id: int) -> FleetContext | None:
