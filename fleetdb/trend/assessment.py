@@ -20,11 +20,11 @@ _TABLES_AS_THEY_ARE = (
     "usual_leak",
     "usual_hold",
 )
-CONTEXT_TABLES = ("constants", "book_in_line", *_TABLES_AS_THEY_ARE)
+CONTEXT_TABLES = ("constants", "book_in_line", "trend_line", *_TABLES_AS_THEY_ARE)
 """The published tables a context is made of."""
 
 
-METHOD = 3
+METHOD = 4
 """Version of the method. Raise it with any change that an older snapshot cannot serve."""
 
 
@@ -39,6 +39,7 @@ class FleetContext:
 
     constants: dict[str, FamilyConstants]
     line: BookInLine
+    trend_p: float
     kit_bias: pa.Table
     usual_fuel_temp: pa.Table
     usual_crank_speed: pa.Table
@@ -59,6 +60,7 @@ class FleetContext:
         return cls(
             constants=constants,
             line=BookInLine.of(tables["book_in_line"]),
+            trend_p=tables["trend_line"]["largest_p"][0].as_py(),
             **{name: tables[name] for name in _TABLES_AS_THEY_ARE},
         )
 

@@ -18,7 +18,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from fleetdb.trend import queries
+from fleetdb.trend import discoveries, queries
 from fleetdb.trend.assessment import METHOD, Assessment, FleetContext
 from fleetdb.trend.beliefs import PumpBelief, RecordBelief
 from fleetdb.trend.book_in_line import BookInLine, Walked, book_in_line
@@ -84,13 +84,14 @@ def assess(
     followed = _follow(connection, families, constants, known, now_y, policy)
     line = book_in_line([each.walked(now_y) for each in followed], now_y, policy)
     present = [each.present() for each in followed]
-    verdicts = _judge(connection, known, present, constants, moment, policy, line)
+    verdicts, trend_p = _judge(connection, known, present, constants, moment, policy, line)
     tables = {
         "verdicts": verdicts,
         "kits": kits_table(bias, known.kit_names, families),
         "kit_bias": kit_bias_table(bias, known.kit_names),
         "constants": _constants_table(constants),
         "book_in_line": line.table(),
+        "trend_line": discoveries.as_table(trend_p),
         **{
             name: connection.table(name).to_arrow_table()
             for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak", "usual_hold")
@@ -131,7 +132,8 @@ def assess_vehicle(
     }
     followed = _follow(connection, families, constants, known, _year(moment), policy)
     line = context.line if context is not None else book_in_line([], _year(moment), policy)
-    return _judge(connection, known, followed, constants, moment, policy, line)
+    trend_p = context.trend_p if context is not None else None
+    return _judge(connection, known, followed, constants, moment, policy, line, trend_p)[0]
 
 
 def _bare_utc(moment: datetime) -> datetime:
@@ -216,8 +218,12 @@ def _judge(
     as_of: datetime,
     policy: Policy,
     line: BookInLine,
-) -> pa.Table:
-    """Return the verdicts of pumps that are all still fitted."""
+    trend_p: float | None = None,
+) -> tuple[pa.Table, float]:
+    """Return the verdicts of pumps that are all still fitted, and the p a trend is told of at.
+
+    ``trend_p`` is found from these pumps where it is not given.
+    """
     answers = {
         "tests": queries.answer(connection, "latest_tests"),
         "leaks": queries.answer(
@@ -229,6 +235,8 @@ def _judge(
         "failures": queries.answer(connection, "pump_failures", as_of=as_of),
         **second_opinions(connection, [each.series for each in followed], as_of),
     }
+    if trend_p is None:
+        trend_p = discoveries.largest_p(answers["builds"]["build_trend_p"].to_numpy())
     parts = []
     for each in followed:
         series, records, pumps = each.series, each.records, each.pumps
@@ -255,9 +263,10 @@ def _judge(
                 own,
                 limit,
                 policy,
+                trend_p,
             )
         )
-    return pa.concat_tables(parts) if parts else SCHEMA.empty_table()
+    return (pa.concat_tables(parts) if parts else SCHEMA.empty_table()), trend_p
 
 
 def _facts(

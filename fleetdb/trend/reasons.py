@@ -13,7 +13,6 @@ _LONG_SINCE_A_TEST_DAYS = 180
 _NOTABLE_KIT_BIAS = 0.025
 _NOTABLE_CYLINDER = 1.8
 _NOTABLE_WEAR = 0.03
-_NOTABLE_P = 0.05
 _NOTABLE_HOLD = 1.5
 _NOTABLE_DEPARTURE = 0.05
 
@@ -42,6 +41,8 @@ class Figures:
     failed_at: datetime | None
     build_pct_per_y: float
     build_p: float
+    notable_p: float
+    """Largest p-value of a trend worth telling, among the fleet's (``discoveries``)."""
     build_tests: int | None
     hold_times_usual: float
     weak_element: int | None
@@ -72,7 +73,7 @@ def reasons_for(f: Figures) -> list[str]:
             reasons.append(f"losing {100 * lost_a_year:.0f} % a year")
         reasons.append(_cause_in_words(f))
         reasons += _traces_in_words(f)
-        if f.build_p < _NOTABLE_P:
+        if f.build_p <= f.notable_p:
             reasons.append(_build_trend_in_words(f))
     if f.set_aside:
         reasons.append(f"{f.set_aside} test{'s' if f.set_aside > 1 else ''} set aside as botched")

@@ -93,8 +93,12 @@ def verdict_rows(
     constants: FamilyConstants,
     limit: float,
     policy: Policy,
+    trend_p: float,
 ) -> pa.Table:
-    """Return the verdicts of one family's present pumps, in the columns of ``SCHEMA``."""
+    """Return the verdicts of one family's present pumps, in the columns of ``SCHEMA``.
+
+    A trend of the build rate is told of where its p-value is at most ``trend_p``.
+    """
     n = len(states)
     p_limit = np.maximum(belief.p_below, _at_day(belief.p_below_at, policy.horizon_days))
     days = [
@@ -146,6 +150,7 @@ def verdict_rows(
             failed_at=_moment(facts.tests["failed_at"][i]),
             build_pct_per_y=float(facts.builds["build_trend_pct_per_year"][i]),
             build_p=float(facts.builds["build_trend_p"][i]),
+            notable_p=trend_p,
             hold_times_usual=float(evidence.hold_times_usual[i]),
             weak_element=_whole(facts.traces["weak_element"][i]),
             weak_element_share=float(evidence.weak_element_share[i]),

@@ -30,6 +30,7 @@ WORN = Figures(
         "leak_times_usual": 1.1,
         "ln_kit": 0.0,
         "set_aside": 0,
+        "notable_p": 0.04,
     }
 )
 
@@ -139,7 +140,7 @@ def test_a_very_small_p_is_only_called_small() -> None:
     assert reason.endswith("p < 0.001)")
 
 
-@pytest.mark.parametrize("p", [0.05, 0.4, math.nan])
+@pytest.mark.parametrize("p", [0.0401, 0.4, math.nan])
 def test_a_trend_that_chance_may_have_made_is_not_said(p: float) -> None:
     assert build_trend_in(replace(FALLING, build_p=p)) == []
 
