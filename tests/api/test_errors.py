@@ -47,7 +47,7 @@ def test_endpoint_after_endpoint_answers_errors_in_one_shape(fleet_api: Any, rec
     tried: list[tuple[int, httpx.Response]] = [
         (401, nobody.get("/v1/vehicles")),
         (403, manager.get("/v1/tokens")),
-        (404, manager.get("/")),
+        (404, manager.get("/v1")),
         (404, manager.get("/v1/vehicles/V-1/history")),
         (404, manager.get("/v1/vehicles/", follow_redirects=False)),
         (405, manager.delete("/v1/test-records/" + conflict["record_id"])),
