@@ -63,7 +63,7 @@ class Api:
 
     def client(self, token: str | None = None) -> httpx.Client:
         headers = {"Authorization": f"Bearer {token}"} if token else {}
-        client = httpx.Client(base_url=self.url, headers=headers, timeout=30)
+        client = httpx.Client(base_url=self.url, headers=headers, timeout=120)
         self.clients[uuid.uuid4().hex] = client
         return client
 
