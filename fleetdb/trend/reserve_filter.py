@@ -175,6 +175,15 @@ def _onto_grid(block, row):
 
 
 @_compiled
+def _shift(mass, whole, part, one_row, row):
+    """Fill ``row`` with a padded row of mass, ``whole`` and a ``part`` of a node further down."""
+    one_row[:] = 0.0
+    _add_shifted(one_row, mass, 1.0 - part, whole)
+    _add_shifted(one_row, mass, part, whole + 1)
+    _onto_grid(one_row, row)
+
+
+@_compiled
 def _wear(belief, scratch, dt_y):
     """Shift each pace's row down by its wear; carry the pump's own numbers along.
 
@@ -201,17 +210,11 @@ def _wear(belief, scratch, dt_y):
         _add(moving[whole], row, 1.0 - part)
         _add(moving[whole + 1], row, part)
         _load(mass, row, _ONES)
-        one_row[:] = 0.0
-        _add_shifted(one_row, mass, 1.0 - part, whole)
-        _add_shifted(one_row, mass, part, whole + 1)
-        _onto_grid(one_row, new)
+        _shift(mass, whole, part, one_row, new)
         _add(m[0], new, 1.0)
         if k == SUPPLY:
             _load(mass, row, belief.starved + loss)
-            one_row[:] = 0.0
-            _add_shifted(one_row, mass, 1.0 - part, whole)
-            _add_shifted(one_row, mass, part, whole + 1)
-            _onto_grid(one_row, m[5])
+            _shift(mass, whole, part, one_row, m[5])
     scratch.flat_shifted[:] = 0.0
     for places in range(furthest):
         row = moving[places]
@@ -393,6 +396,14 @@ def _ln_build_share(shares, ln_reach):
 
 
 @_compiled
+def _normal_density(error, inverse, like):
+    """Fill the density of each error, given 1 / its variance."""
+    for i in range(N_RESERVES):
+        density = _exp_of_negative(-0.5 * error[i] * error[i] * inverse[i])
+        like[i] = density * math.sqrt(inverse[i]) * (1.0 / _SQRT_2PI)
+
+
+@_compiled
 def _explain_ratio(belief, y, var_y, sharpness, shift, error, slope, inverse, like):
     """Fill, per node: y less what is expected, the cap's part in that, 1 / variance, density."""
     cap, var_cap = belief.cap, belief.var_cap
@@ -407,9 +418,7 @@ def _explain_ratio(belief, y, var_y, sharpness, shift, error, slope, inverse, li
         # The reserve lies anywhere in its bin, not only at the node.
         in_bin = (1.0 - slope[i]) * _DX
         inverse[i] = 1.0 / (var_y + slope[i] * slope[i] * var_cap[i] + in_bin * in_bin / 12.0)
-    for i in range(N_RESERVES):
-        density = _exp_of_negative(-0.5 * error[i] * error[i] * inverse[i])
-        like[i] = density * math.sqrt(inverse[i]) * (1.0 / _SQRT_2PI)
+    _normal_density(error, inverse, like)
 
 
 @_compiled
@@ -417,9 +426,7 @@ def _explain_build(var_build, var_b, error, inverse, like):
     """Fill, per node: 1 / variance and density of a build rate off by ``error``."""
     for i in range(N_RESERVES):
         inverse[i] = 1.0 / (var_b + var_build[i])
-    for i in range(N_RESERVES):
-        density = _exp_of_negative(-0.5 * error[i] * error[i] * inverse[i])
-        like[i] = density * math.sqrt(inverse[i]) * (1.0 / _SQRT_2PI)
+    _normal_density(error, inverse, like)
 
 
 @_compiled
@@ -489,11 +496,8 @@ def _weigh(belief, scratch, r, j, windows, c):
     n[8:] = 0.0
     like_r[:] = like_b[:] = 1.0
     error_r[:] = error_b[:] = slope[:] = inv_r[:] = inv_b[:] = 0.0
-    for i in range(N_ROWS):
-        px = n[13 if i < N_PACES else 14]
-        row = p[i]
-        for k in range(N_RESERVES):
-            px[k] += row[k]
+    for k in range(N_ROWS):
+        _add(n[13 if k < N_PACES else 14], p[k], 1.0)
     honest = 1.0 - e_r - e_b - e_rb
     both = e_rb * wide_r * wide_b
     total = botched_r = botched_b = 0.0
@@ -569,11 +573,9 @@ def _weigh(belief, scratch, r, j, windows, c):
 @_compiled
 def _mass(p, px):
     """Fill ``px`` with the probability of each node."""
-    px[:] = p[0]
-    for k in range(1, N_ROWS):
-        row = p[k]
-        for i in range(N_RESERVES):
-            px[i] += row[i]
+    px[:] = 0.0
+    for k in range(N_ROWS):
+        _add(px, p[k], 1.0)
 
 
 @_compiled
