@@ -1,0 +1,160 @@
+"""Pumps that were followed, judged: what SQL says of them beside the filter, and the verdicts."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+
+import duckdb
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from fleetdb.trend import discoveries, queries
+from fleetdb.trend.aligned import aligned
+from fleetdb.trend.beliefs import RecordBelief
+from fleetdb.trend.book_in_line import BookInLine
+from fleetdb.trend.constants import FamilyConstants
+from fleetdb.trend.following import Followed
+from fleetdb.trend.known import Known
+from fleetdb.trend.second_opinion import second_opinions
+from fleetdb.trend.series import Series
+from fleetdb.trend.states import Policy, State, states_of
+from fleetdb.trend.verdict import SCHEMA, PumpFacts, verdict_rows
+
+_RECENT_LEAK_DAYS = 400
+BOTCHED = 0.5
+"""Probability of being botched above which a reading is said to be set aside."""
+
+
+def judge(
+    connection: duckdb.DuckDBPyConnection,
+    known: Known,
+    followed: list[Followed],
+    constants: dict[str, FamilyConstants],
+    as_of: datetime,
+    policy: Policy,
+    line: BookInLine,
+    trend_p: float | None = None,
+) -> tuple[pa.Table, float]:
+    """Return the verdicts of pumps that are all still fitted, and the p a trend is told of at.
+
+    ``trend_p`` is found from these pumps where it is not given.
+    """
+    answers = {
+        "tests": queries.answer(connection, "latest_tests"),
+        "leaks": queries.answer(
+            connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+        ),
+        "traces": queries.answer(
+            connection, "trace_evidence", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+        ),
+        "failures": queries.answer(connection, "pump_failures", as_of=as_of),
+        **second_opinions(connection, [each.series for each in followed], as_of),
+    }
+    if trend_p is None:
+        trend_p = discoveries.largest_p(answers["builds"]["build_trend_p"].to_numpy())
+    parts = []
+    for each in followed:
+        series, records, pumps = each.series, each.records, each.pumps
+        own, limit = constants[series.pump_family], known.limits[series.pump_family]
+        states, since_record = states_of(
+            series.offsets,
+            records.p_worn,
+            records.p_below,
+            pumps.p_worn,
+            pumps.p_below,
+            policy,
+            line.book_in_from,
+        )
+        facts = _facts(series, answers, records, limit, own, known.kit_names)
+        in_a_row = facts.below_in_a_row >= policy.below_in_a_row
+        states = np.where(in_a_row, np.maximum(states, State.BOOK_IN), states)
+        parts.append(
+            verdict_rows(
+                as_of,
+                facts,
+                pumps,
+                states,
+                _since(series, since_record, as_of),
+                own,
+                limit,
+                policy,
+                trend_p,
+            )
+        )
+    return (pa.concat_tables(parts) if parts else SCHEMA.empty_table()), trend_p
+
+
+def _facts(
+    series: Series,
+    answers: dict[str, pa.Table],
+    records: RecordBelief,
+    limit: float,
+    constants: FamilyConstants,
+    kit_names: list[str],
+) -> PumpFacts:
+    ids = series.pumps["pump_id"].to_numpy()
+    tests = {
+        **aligned(answers["tests"], ids),
+        **aligned(answers["failures"], ids),
+        **aligned(answers["pace"], ids),
+    }
+    botched = (records.p_botched_ratio > BOTCHED) | (records.p_botched_build > BOTCHED)
+    readings = series.readings
+    shift = readings.ln_speed + constants.viscosity_power * readings.ln_viscosity
+    # A hot or slow test is brought to reference conditions; a cold or fast one may be capped.
+    at_reference = readings.ln_ratio - readings.ln_kit - np.minimum(shift, 0.0)
+    below = at_reference < math.log(limit)
+    last = series.offsets[1:] - 1
+    has = np.diff(series.offsets) > 0
+    ln_kit = np.zeros(series.n_pumps)
+    ln_kit[has] = series.readings.ln_kit[last[has]]
+    kit_of_last = [
+        kit_names[series.kit[j]] if ok and series.kit[j] >= 0 else None
+        for j, ok in zip(last, has, strict=True)
+    ]
+    return PumpFacts(
+        pumps={
+            name: series.pumps[name].to_numpy(zero_copy_only=False)
+            for name in ("vehicle", "pump_serial", "fitted_at", "depot", "pump_family")
+        },
+        tests=tests,
+        leaks=aligned(answers["leaks"], ids),
+        builds=aligned(answers["builds"], ids),
+        traces=aligned(answers["traces"], ids),
+        ln_kit=ln_kit,
+        kit_of_last_test=kit_of_last,
+        set_aside=_count(botched, series.offsets),
+        below_limit_tests=_count(below, series.offsets),
+        below_in_a_row=_in_a_row(below, ~np.isnan(readings.ln_ratio), series.offsets),
+    )
+
+
+def _count(flags: NDArray[np.bool_], offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+    until = np.concatenate([[0], np.cumsum(flags)])
+    return until[offsets[1:]] - until[offsets[:-1]]
+
+
+def _in_a_row(
+    flags: NDArray[np.bool_], counted: NDArray[np.bool_], offsets: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return how many of each pump's last records that count have the flag, without a gap."""
+    broken_at = np.where(counted & ~flags, np.arange(len(flags)), -1)
+    last_break = np.maximum.accumulate(np.append(broken_at, -1))
+    after = np.maximum(last_break[np.maximum(offsets[1:] - 1, 0)] + 1, offsets[:-1])
+    until = np.concatenate([[0], np.cumsum(flags & counted)])
+    return np.where(
+        offsets[1:] > offsets[:-1], until[offsets[1:]] - until[np.minimum(after, offsets[1:])], 0
+    )
+
+
+def _since(
+    series: Series, since_record: NDArray[np.int64], as_of: datetime
+) -> NDArray[np.datetime64]:
+    performed = series.records["performed_at"].to_numpy()
+    since = series.pumps["fitted_at"].to_numpy().astype("datetime64[us]").copy()
+    at_test = since_record >= 0
+    since[at_test] = performed[since_record[at_test]]
+    since[since_record == -2] = np.datetime64(as_of, "us")  # see states_of
+    return since
