@@ -17,6 +17,7 @@ from api.methods import MethodsMiddleware, RouteTable
 from api.metrics import Metrics
 from api.openapi import DocumentedApi
 from api.pages import action_list, sign_in, static_files
+from api.pages import scorecard as scorecard_page
 from api.pages.routing import install_missing_page
 from api.parameters import require_known_parameters
 from api.refresher import Refresher
@@ -75,7 +76,12 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         tokens.router,
         service.router,
     ]
-    pages = [static_files.router, sign_in.router, action_list.router]
+    pages = [
+        static_files.router,
+        sign_in.router,
+        action_list.router,
+        scorecard_page.router,
+    ]
     table = RouteTable([*routers, *pages])
     metrics = Metrics()
 

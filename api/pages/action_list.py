@@ -111,12 +111,13 @@ def get_action_list(
 ) -> Response:
     """Show what to act on or, in a fleet without verdicts, how to begin."""
     call = visit.call
+    nothing = {"visit": visit, "will": "lists which pumps to act on"}
     try:
         listed = _published(visit)
     except NoVerdictsYetError:
-        return page("no_verdicts.html", {"visit": visit, "title": "Nothing judged yet"})
+        return page("no_verdicts.html", {**nothing, "title": "Nothing judged yet"})
     if listed.verdicts.is_empty():
-        return page("no_verdicts.html", {"visit": visit, "title": "No vehicles yet"})
+        return page("no_verdicts.html", {**nothing, "title": "No vehicles yet"})
     rows = choice.rows(listed.verdicts)
     pages = max(1, -(-len(rows) // ON_A_PAGE))
     number = min(page_number, pages)

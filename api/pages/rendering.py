@@ -20,7 +20,10 @@ POLICY = (
 )
 HEADERS = {"Content-Security-Policy": POLICY, "Referrer-Policy": "same-origin"}
 UNKNOWN = "–"
-NAVIGATION = (("/", "Action list", True),)
+NAVIGATION = (
+    ("/", "Action list", True),
+    ("/scorecard", "How well we called it", True),
+)
 """Address, name and whether it is for managers only, of every page that a visit may begin at."""
 
 STATIC = {entry.name: entry.read_bytes() for entry in (files("api.pages") / "static").iterdir()}
@@ -42,8 +45,8 @@ def _number(value: float | None, digits: int = 2, unit: str = "") -> str:
     return f"{value:,.{digits}f}" + (f" {unit}" if unit else "")
 
 
-def _percent(share: float | None) -> str:
-    return UNKNOWN if share is None or share != share else f"{100 * share:.0f} %"
+def _percent(share: float | None, digits: int = 0) -> str:
+    return UNKNOWN if share is None or share != share else f"{100 * share:.{digits}f} %"
 
 
 def in_words(name: str | None) -> str:

@@ -8,18 +8,17 @@ there is an answer there is none. Each server process has its own; a restart for
 from __future__ import annotations
 
 import logging
-import queue
 import threading
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
+from fleetdb.report.worker import Worker
 from fleetdb.timestamps import end_of_day
 from fleetdb.trend.pipeline import assess
 from fleetdb.warehouse.views import open_mirror
 
 BEFORE = timedelta(days=30)
-_STOP_WITHIN_S = 5.0
 _log = logging.getLogger(__name__)
 
 
@@ -39,18 +38,13 @@ class MonthAgo:
         self._lock = threading.Lock()
         self._kept: dict[int, PastStates] = {}
         self._asked: dict[int, date] = {}
-        self._queue: queue.SimpleQueue[tuple[int, date] | None] = queue.SimpleQueue()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="month-ago", daemon=True)
+        self._worker: Worker[tuple[int, date]] = Worker("month-ago", self._work_out)
 
     def start(self) -> None:
-        self._thread.start()
+        self._worker.start()
 
     def stop(self) -> None:
-        """Wait a little for what is underway; a daemon, it cannot hold up the process."""
-        self._stopping.set()
-        self._queue.put(None)
-        self._thread.join(_STOP_WITHIN_S)
+        self._worker.stop()
 
     def states(self, fleet_id: int, today: date) -> PastStates | None:
         """Return the newest answer there is, and see to it that there will be one for ``today``.
@@ -62,17 +56,16 @@ class MonthAgo:
         with self._lock:
             if self._asked.get(fleet_id) != wanted:
                 self._asked[fleet_id] = wanted
-                self._queue.put((fleet_id, wanted))
+                self._worker.put((fleet_id, wanted))
             return self._kept.get(fleet_id)
 
-    def _run(self) -> None:
-        while (job := self._queue.get()) is not None and not self._stopping.is_set():
-            fleet_id, day = job
-            try:
-                with open_mirror(self._home, fleet_id) as connection:
-                    counted = assess(connection, end_of_day(day)).meta["vehicles_by_state"]
-            except Exception as error:
-                _log.error("the states of %s could not be worked out", day, exc_info=error)
-                continue
-            with self._lock:
-                self._kept[fleet_id] = PastStates(day, counted)
+    def _work_out(self, job: tuple[int, date]) -> None:
+        fleet_id, day = job
+        try:
+            with open_mirror(self._home, fleet_id) as connection:
+                counted = assess(connection, end_of_day(day)).meta["vehicles_by_state"]
+        except Exception as error:
+            _log.error("the states of %s could not be worked out", day, exc_info=error)
+            return
+        with self._lock:
+            self._kept[fleet_id] = PastStates(day, counted)

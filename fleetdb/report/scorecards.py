@@ -12,7 +12,6 @@ Each server process has its own. Nothing is kept across a restart.
 from __future__ import annotations
 
 import logging
-import queue
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass, field
@@ -20,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from fleetdb.report.scorecard_json import scorecard_json
+from fleetdb.report.worker import Worker
 from fleetdb.trend.backtest import Month, month_ends, replay
 from fleetdb.trend.scorecard import scorecard
 from fleetdb.warehouse.views import open_mirror
@@ -27,7 +27,6 @@ from fleetdb.warehouse.views import open_mirror
 _log = logging.getLogger(__name__)
 # A card is some kilobytes; a caller that asks for range after range may not fill the queue.
 _KEPT_CARDS = 32
-_STOP_WITHIN_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +74,13 @@ class Scorecards:
         self._home = home
         self._lock = threading.Lock()
         self._entries: OrderedDict[Asked, _Entry] = OrderedDict()
-        self._queue: queue.SimpleQueue[tuple[Asked, str] | None] = queue.SimpleQueue()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="scorecards", daemon=True)
+        self._worker: Worker[tuple[Asked, str]] = Worker("scorecards", self._finish)
 
     def start(self) -> None:
-        self._thread.start()
+        self._worker.start()
 
     def stop(self) -> None:
-        """Give up what is underway and wait a little; a daemon cannot hold up the process."""
-        self._stopping.set()
-        self._queue.put(None)
-        self._thread.join(_STOP_WITHIN_S)
+        self._worker.stop()
 
     def card(self, asked: Asked, snapshot: str) -> Finished | Underway:
         """Return the newest finished card or, when there is none, how far the first one is.
@@ -106,7 +100,7 @@ class Scorecards:
             newest = entry.finished is not None and entry.finished.snapshot == snapshot
             if not newest and not entry.underway:
                 entry.underway, entry.months_done = True, 0
-                self._queue.put((asked, snapshot))
+                self._worker.put((asked, snapshot))
             return entry.finished or Underway(entry.months_done, entry.months)
 
     def _forget_oldest(self) -> None:
@@ -114,24 +108,23 @@ class Scorecards:
         for asked in idle[: max(0, len(self._entries) - _KEPT_CARDS)]:
             del self._entries[asked]
 
-    def _run(self) -> None:
-        while (job := self._queue.get()) is not None and not self._stopping.is_set():
-            asked, snapshot = job
-            entry = self._entries[asked]
-            try:
-                finished, failure = Finished(snapshot, self._work_out(asked, entry)), None
-            except _Stopped:
-                return
-            except Exception as error:
-                _log.error("a scorecard could not be worked out", exc_info=error)
-                finished, failure = entry.finished, error
-            with self._lock:
-                entry.finished, entry.failure, entry.underway = finished, failure, False
+    def _finish(self, job: tuple[Asked, str]) -> None:
+        asked, snapshot = job
+        entry = self._entries[asked]
+        try:
+            finished, failure = Finished(snapshot, self._work_out(asked, entry)), None
+        except _Stopped:
+            return
+        except Exception as error:
+            _log.error("a scorecard could not be worked out", exc_info=error)
+            finished, failure = entry.finished, error
+        with self._lock:
+            entry.finished, entry.failure, entry.underway = finished, failure, False
 
     def _work_out(self, asked: Asked, entry: _Entry) -> dict[str, Any]:
         def told(done: int) -> None:
             entry.months_done = done
-            if self._stopping.is_set():
+            if self._worker.is_stopping:
                 raise _Stopped
 
         with open_mirror(self._home, asked.fleet_id) as connection:

@@ -1,7 +1,8 @@
 -- How often the limit was reached within the limit date's 80 % interval.
--- Month ends of pumps that hindsight puts above the limit then. Judged once the pump has crossed
--- the limit, or has been tested after the interval's end without having crossed. An interval
--- without an end (later than the forecast reaches) is judged only by a crossing.
+-- Month ends of pumps that hindsight puts above the limit then, and intervals over by the last
+-- month end: of those that are not, only the ones reached early have come out yet, and counting
+-- them would make every fleet look surprised. Judged if the pump crossed the limit, or was tested
+-- after the interval's end without having crossed.
 -- Grain:   one row
 -- Reads:   verdicts, scorecard_tested_months, scorecard_crossings
 -- Returns: judged, covered, too_early (reached before the interval), too_late
@@ -46,13 +47,12 @@ judged AS (
     LEFT JOIN crossing c
         ON c.vehicle = a.vehicle AND c.fitted_at = a.fitted_at AND c.as_of = a.as_of
     LEFT JOIN last_test t ON t.vehicle = a.vehicle AND t.fitted_at = a.fitted_at
-    WHERE c.crossed_on IS NOT NULL OR a.limit_date_p90 < t.tested_until
+    WHERE a.limit_date_p90 <= (SELECT max(as_of) FROM verdicts)
+        AND (c.crossed_on IS NOT NULL OR a.limit_date_p90 < t.tested_until)
 )
 SELECT
     count(*) AS judged,
-    count(*) FILTER (
-        crossed_on >= limit_date_p10 AND crossed_on <= coalesce(limit_date_p90, crossed_on)
-    ) AS covered,
+    count(*) FILTER (crossed_on BETWEEN limit_date_p10 AND limit_date_p90) AS covered,
     count(*) FILTER (crossed_on < limit_date_p10) AS too_early,
     count(*) FILTER (crossed_on IS NULL OR crossed_on > limit_date_p90) AS too_late
 FROM judged

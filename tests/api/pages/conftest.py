@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from html import unescape
 from typing import Any
 
 import httpx
 import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.api.pages.browsing import launched, opening
 
 
 @dataclass
@@ -51,3 +54,16 @@ def visitor(api: Any) -> Callable[..., Visitor]:
         return made
 
     return make
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with launched() as browser:
+        yield browser
+
+
+@pytest.fixture
+def open_page(browser: Browser, api: Any) -> Iterator[Callable[..., Page]]:
+    """Open a page of a size and colour scheme; see ``browsing.opening``."""
+    with opening(browser, api.url) as make:
+        yield make

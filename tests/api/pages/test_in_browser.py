@@ -2,84 +2,14 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Page
 
+from tests.api.pages.browsing import SIZES, assert_accessible, sign_in
 from tests.api.pages.test_action_list import FLEET, HOSTILE, publish_verdicts, verdict
-
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-SIZES = {"desk": (1280, 900), "phone": (390, 844)}
-
-pytestmark = pytest.mark.skipif(
-    not CHROMIUM.exists() and os.environ.get("FLEETDB_BROWSER_TESTS") != "required",
-    reason="no Chromium here (apt-get install chromium)",
-)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
-        yield launched
-        launched.close()
-
-
-@pytest.fixture
-def open_page(browser: Browser, api: Any) -> Iterator[Callable[..., Page]]:
-    """Open a page of a size and colour scheme; whatever its console says against it fails."""
-    contexts = []
-    complaints: list[str] = []
-
-    def make(size: str = "desk", scheme: Any = "light") -> Page:
-        width, height = SIZES[size]
-        context = browser.new_context(
-            base_url=api.url,
-            viewport={"width": width, "height": height},
-            color_scheme=scheme,
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(15_000)
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on(
-            "console",
-            lambda message: (
-                complaints.append(message.text) if "Content Security" in message.text else None
-            ),
-        )
-        return page
-
-    yield make
-    for context in contexts:
-        context.close()
-    assert complaints == []
-
-
-def sign_in(page: Page, token: str) -> None:
-    page.goto("/")
-    page.get_by_label("Access token").fill(token)
-    page.get_by_role("button", name="Sign in").click()
-    page.wait_for_url("**/")
-
-
-def assert_accessible(page: Page) -> None:
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "wider than it"
 
 
 def test_a_manager_signs_in_and_finds_the_worst_vehicle_and_why(

@@ -27,8 +27,6 @@ def coverage(reserves: list[float], p10: date | None, p90: date | None, *finding
         (on(45), on(45), (1, 1, 0, 0)),
         (on(46), on(80), (1, 0, 1, 0)),
         (on(10), on(44), (1, 0, 0, 1)),
-        (on(40), None, (1, 1, 0, 0)),
-        (on(46), None, (1, 0, 1, 0)),
         (None, None, (0, 0, 0, 0)),
     ],
 )
@@ -45,8 +43,16 @@ def test_an_interval_not_over_at_the_last_test_is_not_judged() -> None:
     assert coverage([1.2] * 4, on(10), None) == (0, 0, 0, 0)
 
 
+@pytest.mark.parametrize("p90", [on(91), None])
+def test_a_limit_reached_before_the_interval_is_over_is_not_judged_yet(p90) -> None:
+    # Of intervals that run on, only those that came out early would be counted.
+    for p10 in (on(40), on(46)):
+        assert coverage(FALLING, p10, p90) == (0, 0, 0, 0)
+
+
 def test_a_failure_on_the_road_is_a_limit_reached() -> None:
-    assert coverage([1.2], on(10), on(90), finding("V1", 70, "failed_on_road")) == (1, 1, 0, 0)
+    failed = finding("V1", 70, "failed_on_road")
+    assert coverage([1.2] * 4, on(10), on(80), failed) == (1, 1, 0, 0)
 
 
 def test_a_pump_below_its_limit_already_has_no_date_to_hold() -> None:
