@@ -40,6 +40,8 @@ def current_verdict(
         tables = trend_tables(session, fleet_id, vehicle)
     context = fleet_context(settings.home, fleet_id)
     with _database().cursor() as connection:
+        # Reordering joins of a few rows takes a third longer than running them as written.
+        connection.execute("PRAGMA disable_optimizer")
         register_tables(connection, tables)
         rows = assess_vehicle(connection, as_of or datetime.now(UTC), context)
     return rows.to_pylist()[0] if len(rows) else None
