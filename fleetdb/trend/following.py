@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from fleetdb.trend import queries
 from fleetdb.trend.aligned import aligned
-from fleetdb.trend.beliefs import PumpBelief, RecordBelief
+from fleetdb.trend.beliefs import Floats, PumpBelief, RecordBelief
 from fleetdb.trend.book_in_line import Walked
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import Levels, look_ahead, run_filter
@@ -26,6 +26,8 @@ class Followed:
     series: Series
     records: RecordBelief
     pumps: PumpBelief
+    repaired_since: Floats
+    """1 where something was repaired after the pump's last record, shape (n_pumps,)."""
 
     def present(self) -> Followed:
         """Return the same of the pumps that are still fitted."""
@@ -34,7 +36,10 @@ class Followed:
             return self
         own = np.repeat(fitted, np.diff(self.series.offsets))
         return Followed(
-            self.series.of_present_pumps(), self.records.rows(own), self.pumps.rows(fitted)
+            self.series.of_present_pumps(),
+            self.records.rows(own),
+            self.pumps.rows(fitted),
+            self.repaired_since[fitted],
         )
 
     def walked(self, now_y: float) -> Walked:
@@ -75,7 +80,8 @@ def follow(
     followed = []
     for series in families:
         own, limit = constants[series.pump_family], known.limits[series.pump_family]
-        repaired = aligned(repairs, series.pumps["pump_id"].to_numpy())
+        repairs_of = aligned(repairs, series.pumps["pump_id"].to_numpy())
+        repaired_since = (~np.isnat(repairs_of["repaired_at"])).astype(float)
         records, pumps = run_filter(
             series.readings,
             series.windows,
@@ -85,7 +91,7 @@ def follow(
             own,
             limit,
             look_ahead(own, Levels(limit, max(policy.act_reserve, limit), policy.notice_days)),
-            (~np.isnat(repaired["repaired_at"])).astype(float),
+            repaired_since,
         )
-        followed.append(Followed(series, records, pumps))
+        followed.append(Followed(series, records, pumps, repaired_since))
     return followed

@@ -19,7 +19,7 @@ from fleetdb.trend.following import Followed
 from fleetdb.trend.known import Known
 from fleetdb.trend.second_opinion import second_opinions
 from fleetdb.trend.series import Series
-from fleetdb.trend.states import Policy, State, states_of
+from fleetdb.trend.states import Policy, states_of
 from fleetdb.trend.verdict import SCHEMA, PumpFacts, verdict_rows
 
 _RECENT_LEAK_DAYS = 400
@@ -68,8 +68,6 @@ def judge(
             line.book_in_from,
         )
         facts = _facts(series, answers, records, limit, own, known.kit_names)
-        in_a_row = facts.below_in_a_row >= policy.below_in_a_row
-        states = np.where(in_a_row, np.maximum(states, State.BOOK_IN), states)
         parts.append(
             verdict_rows(
                 as_of,
@@ -100,12 +98,8 @@ def _facts(
         **aligned(answers["failures"], ids),
         **aligned(answers["pace"], ids),
     }
-    botched = (records.p_botched_ratio > BOTCHED) | (records.p_botched_build > BOTCHED)
-    readings = series.readings
-    shift = readings.ln_speed + constants.viscosity_power * readings.ln_viscosity
-    # A hot or slow test is brought to reference conditions; a cold or fast one may be capped.
-    at_reference = readings.ln_ratio - readings.ln_kit - np.minimum(shift, 0.0)
-    below = at_reference < math.log(limit)
+    below = below_limit(series, constants, limit)
+    botched = set_aside(records)
     last = series.offsets[1:] - 1
     has = np.diff(series.offsets) > 0
     ln_kit = np.zeros(series.n_pumps)
@@ -125,18 +119,33 @@ def _facts(
         traces=aligned(answers["traces"], ids),
         ln_kit=ln_kit,
         kit_of_last_test=kit_of_last,
-        set_aside=_count(botched, series.offsets),
-        below_limit_tests=_count(below, series.offsets),
-        below_in_a_row=_in_a_row(below, ~np.isnan(readings.ln_ratio), series.offsets),
+        set_aside=count(botched, series.offsets),
+        below_limit_tests=count(below, series.offsets),
+        below_in_a_row=in_a_row(below, ~np.isnan(series.readings.ln_ratio), series.offsets),
     )
 
 
-def _count(flags: NDArray[np.bool_], offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+def set_aside(records: RecordBelief) -> NDArray[np.bool_]:
+    """Return which records had a reading that is taken to be botched."""
+    return (records.p_botched_ratio > BOTCHED) | (records.p_botched_build > BOTCHED)
+
+
+def below_limit(series: Series, constants: FamilyConstants, limit: float) -> NDArray[np.bool_]:
+    """Return which records' proofs are below the limit at reference conditions."""
+    readings = series.readings
+    shift = readings.ln_speed + constants.viscosity_power * readings.ln_viscosity
+    # A hot or slow test is brought to reference conditions; a cold or fast one may be capped.
+    at_reference = readings.ln_ratio - readings.ln_kit - np.minimum(shift, 0.0)
+    return at_reference < math.log(limit)
+
+
+def count(flags: NDArray[np.bool_], offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return how many of each pump's records have the flag."""
     until = np.concatenate([[0], np.cumsum(flags)])
     return until[offsets[1:]] - until[offsets[:-1]]
 
 
-def _in_a_row(
+def in_a_row(
     flags: NDArray[np.bool_], counted: NDArray[np.bool_], offsets: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Return how many of each pump's last records that count have the flag, without a gap."""

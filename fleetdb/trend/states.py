@@ -124,3 +124,33 @@ def states_of(
     )
     _walk(offsets, worn, below, worn_now, below_now, lines, states, since)
     return states, since
+
+
+def ruled_states(
+    states: NDArray[np.int64],
+    n_tests: NDArray[np.int64],
+    below_limit_tests: NDArray[np.int64],
+    below_in_a_row: NDArray[np.int64],
+    unanswered: NDArray[np.bool_],
+    policy: Policy,
+) -> NDArray[np.int64]:
+    """Return the states of ``states_of`` with what overrules the filter's probabilities.
+
+    Parameters
+    ----------
+    n_tests, below_limit_tests
+        Tests with a proof or a build rate, and how many are below the limit.
+    below_in_a_row
+        Proofs in a row, the last included, below the limit at reference conditions.
+    unanswered
+        Where a failure on the road has no later test: it speaks for itself, tests or none.
+    """
+    in_a_row = below_in_a_row >= policy.below_in_a_row
+    states = np.where(in_a_row, np.maximum(states, State.BOOK_IN), states)
+    # Two results are too few to say, unless both are below the limit.
+    few = n_tests < policy.fewest_tests
+    both_below = (n_tests == 2) & (below_limit_tests == 2)
+    states = np.where(
+        few & ~both_below, State.UNPROVEN, np.where(both_below, State.STAND_DOWN, states)
+    )
+    return np.where(unanswered, State.STAND_DOWN, states)

@@ -17,7 +17,7 @@ from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import FORECAST_DAYS
 from fleetdb.trend.forecast import LIMIT_DATE_SHARES, dates_after, days_until
 from fleetdb.trend.reasons import Figures, advice_for, reasons_for
-from fleetdb.trend.states import Policy, State
+from fleetdb.trend.states import Policy, State, ruled_states
 
 # Percent a year with 95 % limits, and the chance of such a trend in level build rates.
 BUILD_TREND = ("build_trend_pct_per_year", "build_trend_low", "build_trend_high", "build_trend_p")
@@ -119,11 +119,16 @@ def verdict_rows(
     shares = shares_of_belief(ln_loss, leak, facts.ln_kit, belief.p_starved, evidence)
     leading = np.argmax(shares, axis=1)
     n_tests = np.nan_to_num(facts.tests["n_tests"].astype(float)).astype(np.int64)
-    states = _with_few_tests(states, n_tests, facts.below_limit_tests, policy)
-    failed_at = facts.tests["failed_at"]
-    # A failure on the road that no later test has answered speaks for itself, tests or none.
-    unanswered = ~np.isnat(failed_at) & ~(facts.tests["last_test_at"] > failed_at)
-    states = np.where(unanswered, State.STAND_DOWN, states)
+    failed_at, last_test_at = facts.tests["failed_at"], facts.tests["last_test_at"]
+    states = ruled_states(
+        states,
+        n_tests,
+        facts.below_limit_tests,
+        facts.below_in_a_row,
+        # NaT is after nothing: a pump without a test has not answered its failure.
+        ~np.isnat(failed_at) & ~(last_test_at > failed_at),
+        policy,
+    )
     ratio, reserve = np.exp(belief.ln_ratio), np.exp(belief.ln_reserve)
     times_others = facts.leaks["worst_ml_per_min"] / facts.leaks["others_ml_per_min"]
     limit_km = facts.tests["last_odometer_km"] + facts.tests["km_per_day"] * days[1]
@@ -206,20 +211,6 @@ def verdict_rows(
     }
     return pa.table(
         [pa.array(columns[f.name], type=f.type, from_pandas=True) for f in SCHEMA], schema=SCHEMA
-    )
-
-
-def _with_few_tests(
-    states: NDArray[np.int64],
-    n_tests: NDArray[np.int64],
-    below_limit_tests: NDArray[np.int64],
-    policy: Policy,
-) -> NDArray[np.int64]:
-    """Two results are too few to say, unless both are below the limit."""
-    few = n_tests < policy.fewest_tests
-    both_below = (n_tests == 2) & (below_limit_tests == 2)
-    return np.where(
-        few & ~both_below, State.UNPROVEN, np.where(both_below, State.STAND_DOWN, states)
     )
 
 

@@ -1,0 +1,85 @@
+"""What a test would have read at reference conditions, and how much each condition made.
+
+The filter never forms such a figure: it asks of each reserve what the test should have read as
+it was made. People want the reading brought to one footing, so this takes out what the same
+model says that kit, fuel temperature and crank speed added, for a pump of the reserve believed
+after the test. A pump held at its cap by the regulator reads the same warm or cold: there the
+conditions add next to nothing, and nothing is taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+
+from fleetdb.trend.beliefs import Floats, Readings
+from fleetdb.trend.build_windows import LN_REACH
+from fleetdb.trend.constants import FamilyConstants
+
+
+class AtReference(NamedTuple):
+    """A reading as made and at reference conditions; shape (n_records,), NaN where none was.
+
+    ``raw`` = ``corrected`` times the three shares.
+    """
+
+    raw: Floats
+    kit: Floats
+    """What the kit made of it, 1 for nothing. [-]"""
+    temperature: Floats
+    """What the fuel's temperature made of it, likewise. [-]"""
+    speed: Floats
+    """What the crank speed made of it, likewise. [-]"""
+    corrected: Floats
+
+
+def proof_ratio_at_reference(
+    readings: Readings, ln_reserve: Floats, constants: FamilyConstants
+) -> AtReference:
+    """Return proof ratios at reference conditions; ``ln_reserve`` is that after each test."""
+
+    def reached(shift: Floats) -> Floats:
+        # The soft minimum of cap and reach, as in the filter.
+        over = constants.cap_sharpness * (constants.ln_cap - ln_reserve - shift)
+        return constants.ln_cap - np.logaddexp(0.0, over) / constants.cap_sharpness
+
+    return _taken_apart(readings.ln_ratio, readings, reached, 0.0, constants)
+
+
+def build_rate_at_reference(
+    readings: Readings, windows: Floats, ln_reserve: Floats, constants: FamilyConstants
+) -> AtReference:
+    """Return build rates [bar/s] at reference conditions, over the window each was timed over.
+
+    Reach changes how much of the climb is held back by leakage; the swept flow goes as speed.
+    """
+    shares = windows[readings.window]
+
+    def held_back(shift: Floats) -> Floats:
+        reach = ln_reserve + shift
+        return np.array(
+            [np.interp(at, LN_REACH, row) for at, row in zip(reach, shares, strict=True)]
+        )
+
+    return _taken_apart(readings.ln_build, readings, held_back, readings.ln_speed, constants)
+
+
+def _taken_apart(
+    ln_raw: Floats,
+    readings: Readings,
+    expected: Callable[[Floats], Floats],
+    by_speed_alone: Floats | float,
+    constants: FamilyConstants,
+) -> AtReference:
+    """Take temperature out first, then speed; each at the other's value of its day or reference."""
+    warmth = constants.viscosity_power * readings.ln_viscosity
+    at_reference = expected(np.zeros(len(ln_raw)))
+    fast = expected(readings.ln_speed)
+    temperature = expected(readings.ln_speed + warmth) - fast
+    speed = fast - at_reference + by_speed_alone
+    corrected = ln_raw - readings.ln_kit - temperature - speed
+    return AtReference(
+        *(np.exp(value) for value in (ln_raw, readings.ln_kit, temperature, speed, corrected))
+    )
