@@ -17,6 +17,7 @@ from api.methods import MethodsMiddleware, RouteTable
 from api.metrics import Metrics
 from api.openapi import DocumentedApi
 from api.pages import action_list, sign_in, static_files
+from api.pages import kits as kits_page
 from api.pages import scorecard as scorecard_page
 from api.pages.routing import install_missing_page
 from api.parameters import require_known_parameters
@@ -80,6 +81,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         static_files.router,
         sign_in.router,
         action_list.router,
+        kits_page.router,
         scorecard_page.router,
     ]
     table = RouteTable([*routers, *pages])

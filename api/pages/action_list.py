@@ -140,6 +140,7 @@ def get_action_list(
         "families": _values(listed.verdicts, "pump_family"),
         "page_number": number,
         "pages": pages,
+        "page_address": lambda n: "/?" + choice.query(page=str(n)),
         "line_px": (WIDTH_PX, HEIGHT_PX),
         "numbers": fleet_numbers(listed.verdicts, as_of),
         "tested_within_days": TESTED_WITHIN.days,

@@ -22,6 +22,7 @@ HEADERS = {"Content-Security-Policy": POLICY, "Referrer-Policy": "same-origin"}
 UNKNOWN = "–"
 NAVIGATION = (
     ("/", "Action list", True),
+    ("/kits", "Kits", True),
     ("/scorecard", "How well we called it", True),
 )
 """Address, name and whether it is for managers only, of every page that a visit may begin at."""

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+from duckdb import ColumnExpression, ConstantExpression, Expression
 
 from fleetdb.errors import FleetDbError
 from fleetdb.timestamps import format_rfc3339
@@ -92,6 +93,14 @@ class PublishedVerdicts:
         kits, meta = self._read_table(fleet_id, name, "kits")
         return KitTable(name, meta["as_of"], kits)
 
+    def kit_bias(self, fleet_id: int, kit: str) -> pl.DataFrame | None:
+        """Return one kit's rows of ``fleetdb.trend.kit_table.KIT_BIAS``, None before the first."""
+        name = current_name(self._home, fleet_id)
+        if name is None:
+            return None
+        of_kit = ColumnExpression("kit") == ConstantExpression(kit)
+        return self._read_table(fleet_id, name, "kit_bias", of_kit)[0]
+
     def verdicts(self, fleet_id: int, snapshot: str, as_of: datetime | None) -> VerdictList:
         """Return the verdicts of a snapshot or, with ``as_of``, of the mirror at that moment.
 
@@ -126,7 +135,7 @@ class PublishedVerdicts:
         return VerdictList(name, meta["as_of"], verdicts)
 
     def _read_table(
-        self, fleet_id: int, name: str, table: str
+        self, fleet_id: int, name: str, table: str, where: Expression | None = None
     ) -> tuple[pl.DataFrame, dict[str, Any]]:
         folder = snapshots_folder(self._home, fleet_id) / name
         if not _NAME.fullmatch(name) or not folder.is_dir():
@@ -134,7 +143,8 @@ class PublishedVerdicts:
         snapshot = Snapshot(folder)
         try:
             with snapshot.connection() as connection:
-                return connection.table(table).pl(), snapshot.meta
+                rows = connection.table(table)
+                return (rows if where is None else rows.filter(where)).pl(), snapshot.meta
         finally:
             snapshot.close()
 

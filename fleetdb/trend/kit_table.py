@@ -60,7 +60,7 @@ def kits_table(bias: KitBias, kit_names: list[str], families: list[Series]) -> p
         if named[-1]:
             honest = np.flatnonzero(~named)
             first = int(honest[-1]) + 1 if len(honest) else 0
-            off_since = _moment(bias.at_y[a + first])
+            off_since = moment_of(bias.at_y[a + first])
         rows.append(
             {
                 "kit": name,
@@ -70,7 +70,7 @@ def kits_table(bias: KitBias, kit_names: list[str], families: list[Series]) -> p
                 "reads_off": bool(named[-1]),
                 "off_since": off_since,
                 "n_tests": int(n_tests[k]),
-                "last_test_at": _moment(last_test_y[k]),
+                "last_test_at": moment_of(last_test_y[k]),
                 "verdicts_touched": int(touched[k]),
             }
         )
@@ -99,7 +99,8 @@ def _verdicts_touched(n_kits: int, families: list[Series]) -> NDArray[np.int64]:
     return touched
 
 
-def _moment(at_y: float) -> datetime:
+def moment_of(at_y: float) -> datetime:
+    """Return the time, bare UTC, of a number of years since ``series.EPOCH``."""
     return (EPOCH + np.timedelta64(round(at_y * DAYS_PER_YEAR * 86_400e6), "us")).astype(object)
 
 

@@ -11,7 +11,6 @@ from typing import Any
 
 import pyarrow as pa
 import pytest
-from sqlalchemy import event
 
 from fleetdb.cautions import VERDICT_CAUTION
 from fleetdb.store.fleets import resolve_fleet
@@ -19,6 +18,7 @@ from fleetdb.timestamps import format_rfc3339
 from fleetdb.trend.verdict import SCHEMA
 from fleetdb.warehouse.snapshot import publish
 from tests.api.pages.conftest import Visitor, text_of
+from tests.api.pages.selects import counting_selects
 
 MakeVisitor = Callable[..., Visitor]
 HOSTILE = "<script>alert(1)</script>\"'><img src=x>"
@@ -166,21 +166,7 @@ def test_a_page_takes_as_many_queries_for_many_as_for_one(api: Any, visitor: Mak
     counts = []
     for n in (1, 50):
         publish_verdicts(api, *(verdict(f"V-{k}", "book_in", 0.7) for k in range(n)))
-        statements: list[str] = []
-        served = _engines(statements)
-        assert len(listed(manager.get("/"))) == n
-        served()
+        with counting_selects() as statements:
+            assert len(listed(manager.get("/"))) == n
         counts.append(len(statements))
     assert counts[0] == counts[1] <= 5
-
-
-def _engines(into: list[str]) -> Callable[[], None]:
-    """Note every statement of every engine of this process, until called again."""
-    from sqlalchemy.engine import Engine
-
-    def note(_c: object, _k: object, sql: str, *_: object) -> None:
-        if sql.startswith("SELECT"):
-            into.append(sql)
-
-    event.listen(Engine, "before_cursor_execute", note)
-    return lambda: event.remove(Engine, "before_cursor_execute", note)
