@@ -15,7 +15,7 @@ import argparse
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from itertools import groupby, pairwise
 from multiprocessing import get_context
 from pathlib import Path
@@ -24,6 +24,7 @@ from tempfile import TemporaryDirectory
 import polars as pl
 
 from demo_fleet.generate import Fleet
+from demo_fleet.truth import Truth
 from fleetdb.trend.backtest import month_ends, replay
 from fleetdb.warehouse.views import open_mirror
 from tests.fleets.rules import last_raw_ratio_below
@@ -35,14 +36,20 @@ from tests.loaded_fleets import Loaded, load_fleet
 RULE_RATIO = 0.80
 # The first year is for learning: no fleet has a history on its first day.
 SKIPPED_YEARS = 1
+KIT_OFF = 0.03
+NEARLY_WORN = 1.25
 
 
 @dataclass(frozen=True)
 class Judged:
-    """What the verdicts were worth, what the rule's were, and seconds by step."""
+    """What the verdicts were worth, and the rule's; seconds by step.
+
+    ``false_after``: false episodes by what was odd of the pump's last test before.
+    """
 
     verdicts: Score
     rule: Score
+    false_after: dict[str, int]
     took_s: dict[str, float]
 
 
@@ -59,9 +66,11 @@ def judge(kind: str | Kind, *, vehicles: int, seed: int, folder: Path, workers: 
     clock_s.append(time.perf_counter())
     truth = replace(fleet.truth, reserve=fleet.truth.reserve.filter(pl.col("as_of") >= first))
     steps = zip(("generated", "loaded", "replayed"), pairwise(clock_s), strict=True)
+    verdicts = score(said, truth)
     return Judged(
-        score(said, truth),
+        verdicts,
         score(last_raw_ratio_below(fleet, RULE_RATIO), truth),
+        false_after(verdicts, truth),
         {step: until - since for step, (since, until) in steps},
     )
 
@@ -91,6 +100,37 @@ def _replay_share(home: Path, fleet_id: int, moments: list[datetime]) -> pl.Data
         return pl.DataFrame(replay(connection, moments))
 
 
+def false_after(told: Score, truth: Truth) -> dict[str, int]:
+    """Count false episodes by the first of these that holds of the pump's last test before."""
+    tests = truth.tests.join(truth.lines.select("record_id", "slip"), on="record_id")
+    last = (
+        told.episodes.filter("false")
+        .with_columns(until=pl.col("as_of").cast(pl.Datetime("us")) + timedelta(days=1))
+        .sort("until")
+        .join_asof(
+            tests.select("pump_serial", "performed_at", "slip", "botch", "kit_bias").sort(
+                "performed_at"
+            ),
+            left_on="until",
+            right_on="performed_at",
+            by="pump_serial",
+            check_sortedness=False,
+        )
+    )
+    why = (
+        pl.when(pl.col("slip").is_not_null())
+        .then(pl.lit("slip of units"))
+        .when(pl.col("botch") > 0)
+        .then(pl.lit("botched run"))
+        .when(pl.col("kit_bias").abs() >= KIT_OFF)
+        .then(pl.lit(f"kit {KIT_OFF:.0%} off or more"))
+        .when(pl.col("reserve") < NEARLY_WORN)
+        .then(pl.lit(f"nothing odd, reserve below {NEARLY_WORN}"))
+        .otherwise(pl.lit("nothing odd"))
+    )
+    return dict(last.group_by(why.alias("why")).len().sort("len", descending=True).iter_rows())
+
+
 def report(name: str, judged: Judged) -> str:
     """Return the figures as lines of text."""
     told = judged.verdicts
@@ -100,6 +140,7 @@ def report(name: str, judged: Judged) -> str:
         f"  last raw ratio below {RULE_RATIO}: caught {judged.rule.caught_share:.3f}, "
         f"false {judged.rule.false_per_100_vehicle_years:.2f}",
     ]
+    lines += [f"    false after {why}: {n}" for why, n in judged.false_after.items()]
     if told.brier is not None:
         lines.append(f"  Brier      {told.brier:.4f} (base rate's {told.brier_of_base_rate:.4f})")
     lines.append("  below limit within the horizon, by tenths: stated / observed (verdicts)")

@@ -42,6 +42,7 @@ from tests.fleets.second.written import (
 )
 
 _DEPOTS = ("Heron Yard", "Otter Quay", "Curlew Road")
+MPA_SLIP = "mpa_for_bar"
 # Streams of random numbers, so that a larger fleet begins with the smaller one's vehicles.
 _FLEET, _VEHICLE, _WRITING = range(3)
 
@@ -139,8 +140,8 @@ def generate(kind: str | Kind, *, vehicles: int, seed: int) -> Fleet:
                 name, tested.life, pump, serial, visits, readings, records, setting.kits
             )
             lines += [
-                (day, Line(record, "accepted"))
-                for day, record in zip(visits.day, records, strict=True)
+                (day, Line(record, "accepted", MPA_SLIP if mpa and "proof" in record else None))
+                for day, record, mpa in zip(visits.day, records, readings.in_mpa, strict=True)
             ]
     lines.sort(key=lambda entry: entry[0])
     truth.add_lines([line for _, line in lines])

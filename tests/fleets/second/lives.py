@@ -172,7 +172,7 @@ class Living:
     def _new_pump(self, fitted: float) -> Pump:
         kind, rng, life = self.kind, self.rng, self.life
         low, high = kind.new_reserve
-        new_reserve = low + (high - low) * float(rng.beta(1.8, 2.0))
+        new_reserve = low + (high - low) * float(rng.beta(2.5, 2.5))
         new_laminar = float(laminar_for(new_reserve, 1.0, self._new_orifice))
         new_laminar -= life.shares.new_injectors
         lives = kind.life_years * _YEAR_DAYS * np.exp(kind.life_spread * rng.normal())

@@ -32,7 +32,8 @@ class Readings:
     """One entry per test. NaN where the figure could not be had (pressure never got there).
 
     ``held``: true pressure over target, of a good run. ``botch``: 0 none, 1 short crank,
-    2 air in the rail. ``leak_ml`` has a column per cylinder.
+    2 air in the rail. ``in_mpa``: the pressure reached was typed in MPa. ``leak_ml`` has a
+    column per cylinder.
     """
 
     held: Floats
@@ -43,6 +44,7 @@ class Readings:
     leak_rail_bar: Floats
     leak_ml: Floats
     botch: NDArray[np.int64]
+    in_mpa: NDArray[np.bool_]
 
 
 def read(
@@ -117,4 +119,5 @@ def read(
         leak_rail_bar=np.round(leak_share * target * gain / 10.0) * 10.0,
         leak_ml=np.maximum(np.round(ml / marks) * marks, 0.0),
         botch=botch,
+        in_mpa=mpa,
     )

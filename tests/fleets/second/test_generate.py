@@ -94,6 +94,14 @@ def test_writers_leave_out_what_they_are_said_to(plain):
     assert all(bar % 10 == 0 for bar in first)
 
 
+def test_a_slip_of_units_is_a_tenth_of_what_was_meant_and_is_told_of_beside(plain):
+    slips = [line.record for line in plain.test_record_lines if line.slip is not None]
+    assert slips
+    assert {record["workshop"] for record in slips} == {"Bay B"}
+    for record in slips:
+        assert record["proof"]["actual_bar"] < 0.13 * record["proof"]["target_bar"]
+
+
 def test_steps_of_kits_are_of_4_to_8_percent_and_no_kit_is_far_off_for_good(plain):
     many = [generate(replace(KINDS["plain"], kit_steps=1.0), vehicles=1, seed=s) for s in range(9)]
     events = pl.concat(fleet.truth.kit_events for fleet in many)
