@@ -16,7 +16,7 @@ from api.errors import install_error_answers
 from api.methods import MethodsMiddleware, RouteTable
 from api.metrics import Metrics
 from api.openapi import DocumentedApi
-from api.pages import action_list, sign_in, static_files
+from api.pages import action_list, record_test, sign_in, static_files, workshop
 from api.pages import kits as kits_page
 from api.pages import scorecard as scorecard_page
 from api.pages.routing import install_missing_page
@@ -83,6 +83,8 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         action_list.router,
         kits_page.router,
         scorecard_page.router,
+        workshop.router,
+        record_test.router,
     ]
     table = RouteTable([*routers, *pages])
     metrics = Metrics()

@@ -10,12 +10,12 @@ from urllib.parse import urlencode
 
 import polars as pl
 from fastapi import Depends, Query
-from fastapi.responses import Response
+from fastapi.responses import RedirectResponse, Response
 
-from api.pages.rendering import ago, in_words, page
+from api.pages.rendering import HEADERS, ago, in_words, page
 from api.pages.routing import page_router
 from api.pages.trend_line import HEIGHT_PX, WIDTH_PX, trend_line
-from api.pages.visits import ManagerVisit, Visit
+from api.pages.visits import AnyVisit, ManagerVisit, Visit
 from fleetdb.cautions import VERDICT_CAUTION
 from fleetdb.report.action_list import ACTED_ON
 from fleetdb.report.fleet_numbers import TESTED_WITHIN, fleet_numbers
@@ -105,11 +105,16 @@ ChoiceDep = Annotated[Choice, Depends(_choice)]
 
 @router.get("/")
 def get_action_list(
-    visit: ManagerVisit,
+    visit: AnyVisit,
     choice: ChoiceDep,
     page_number: Annotated[int, Query(alias="page", ge=1, le=1_000_000)] = 1,
 ) -> Response:
-    """Show what to act on or, in a fleet without verdicts, how to begin."""
+    """Show what to act on or, in a fleet without verdicts, how to begin.
+
+    A workshop is led to its own page.
+    """
+    if not visit.is_manager:
+        return RedirectResponse("/workshop", 303, HEADERS)
     call = visit.call
     nothing = {"visit": visit, "will": "lists which pumps to act on"}
     try:

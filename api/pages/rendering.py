@@ -24,6 +24,8 @@ NAVIGATION = (
     ("/", "Action list", True),
     ("/kits", "Kits", True),
     ("/scorecard", "How well we called it", True),
+    ("/workshop", "Workshop", False),
+    ("/record", "Record a test", False),
 )
 """Address, name and whether it is for managers only, of every page that a visit may begin at."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import threading
 from collections import OrderedDict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -116,6 +117,15 @@ class PublishedVerdicts:
         # first one's answer, and two dates do not compete for the processors.
         with self._assessing:
             return self._find(key) or self._keep(key, self._assess(fleet_id, snapshot, as_of))
+
+    def of_vehicles(self, fleet_id: int, vehicles: Iterable[str]) -> dict[str, dict[str, Any]]:
+        """Return the newest published verdict on each of these vehicles, of those that have one."""
+        name = current_name(self._home, fleet_id)
+        if name is None:
+            return {}
+        verdicts = self.verdicts(fleet_id, name, None).verdicts
+        rows = verdicts.filter(pl.col("vehicle").is_in(list(vehicles)))
+        return {row["vehicle"]: row for row in rows.iter_rows(named=True)}
 
     def _find(self, key: _Key) -> VerdictList | None:
         with self._lock:

@@ -7,6 +7,9 @@ import logging
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+from uuid import UUID
+
+from sqlalchemy.orm import Session
 
 from fleetdb.cautions import CAUTIONS
 from fleetdb.records.documents import Kind, TestRecord
@@ -84,6 +87,27 @@ def receive_test_record(
     with store.write() as session:
         text = keep_receipt(session, accepted.row_id, text)
     return Received(accepted.already_there, json.loads(text))
+
+
+@dataclass(frozen=True, slots=True)
+class StoredReceipt:
+    """A stored test record, and the verdict its sender was told, None where none was kept."""
+
+    view: RecordView
+    verdict: dict[str, Any] | None
+
+
+def stored_receipt(session: Session, fleet_id: int, record_id: UUID) -> StoredReceipt:
+    """Return what is to be told of a test record that is stored.
+
+    Raises
+    ------
+    NotFoundError
+        The fleet has no such record.
+    """
+    view = record_view(session, fleet_id, record_id)
+    kept = kept_receipt(session, view.row_id)
+    return StoredReceipt(view, None if kept is None else json.loads(kept).get("verdict"))
 
 
 def figures_json(figures: Figures) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from fleetdb.errors import FleetDbError, InvalidInputError, Problem, SameIdOtherBodyError
 from fleetdb.records.digest import digest
 from fleetdb.records.documents import Document, Kind
-from fleetdb.records.plausibility import Remark
+from fleetdb.records.plausibility import Findings, Remark
 from fleetdb.store.audit import Change, record_changes
 from fleetdb.store.intake import (
     FindingIntake,
@@ -103,6 +103,22 @@ def accept_many(
         intake = _INTAKES[kind](session, fleet_id, token_id, datetime.now(UTC))
         results += _Batch(intake, documents[start : start + LARGEST_BATCH]).accept(actor)
     return results
+
+
+def judge(
+    session: Session,
+    fleet_id: int,
+    kind: Kind,
+    documents: Sequence[Document],
+    token_id: int | None = None,
+) -> list[Findings]:
+    """Return what accepting each of these documents would find, and store nothing.
+
+    Whether its id is stored already is not asked.
+    """
+    intake = _INTAKES[kind](session, fleet_id, token_id, datetime.now(UTC))
+    intake.fetch(documents)
+    return [intake.check(document) for document in documents]
 
 
 class _Batch:

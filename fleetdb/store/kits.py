@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from fleetdb.records.documents import Kind
-from fleetdb.store.tables import Kit, KitCalibrationRow, TestRecordRow
+from fleetdb.store.tables import Kit, KitCalibrationRow, TestRecordRow, Workshop
 from fleetdb.store.voids import is_voided
 
 
@@ -24,6 +24,19 @@ class KitUse:
     n_tests: int
     last_test_at: datetime | None
     last_calibrated_at: datetime | None
+
+
+def kit_names(session: Session, fleet_id: int) -> list[str]:
+    """Return the names of the fleet's kits."""
+    return list(
+        session.scalars(select(Kit.name).where(Kit.fleet_id == fleet_id).order_by(Kit.name))
+    )
+
+
+def workshop_names(session: Session, fleet_id: int) -> list[str]:
+    """Return the names of the workshops that have sent records."""
+    statement = select(Workshop.name).where(Workshop.fleet_id == fleet_id)
+    return list(session.scalars(statement.order_by(Workshop.name)))
 
 
 def list_kits(session: Session, fleet_id: int) -> list[KitUse]:

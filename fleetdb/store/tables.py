@@ -159,13 +159,16 @@ class TestRecordRow(_Received, Base):
         UniqueConstraint("fleet_id", "supersedes"),
         Index("ix_test_records_vehicle_performed", "vehicle_id", "performed_at"),
         Index("ix_test_records_fleet_received", "fleet_id", "id"),
+        # A workshop's newest records, of the many of a fleet.
+        Index("ix_test_records_workshop_received", "workshop_id", "id"),
+        Index("ix_test_records_posted_by_received", "posted_by_token_id", "id"),
     )
     record_id: Mapped[UUID]
     vehicle_id: Mapped[int] = mapped_column(ForeignKey("vehicles.id"))
     performed_at: Mapped[datetime]
     odometer_km: Mapped[float | None]
     engine_hours: Mapped[float | None]
-    workshop_id: Mapped[int | None] = mapped_column(ForeignKey("workshops.id"), index=True)
+    workshop_id: Mapped[int | None] = mapped_column(ForeignKey("workshops.id"))
     kit_id: Mapped[int | None] = mapped_column(ForeignKey("kits.id"))
     technician: Mapped[NameText | None]
     fuel_temp_c: Mapped[float | None]

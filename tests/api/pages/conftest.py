@@ -36,6 +36,9 @@ class Visitor:
         return self.send("/sign-in", "/sign-in", token=token, **fields)
 
 
+MakeVisitor = Callable[..., Visitor]
+
+
 def text_of(answer: httpx.Response) -> str:
     """The page's text as people read it, blanks squeezed."""
     assert answer.headers["content-type"].startswith("text/html"), answer.text

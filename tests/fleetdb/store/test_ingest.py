@@ -18,7 +18,7 @@ from fleetdb.records.documents import Kind
 from fleetdb.records.parsing import parse_document
 from fleetdb.store.engine import Store
 from fleetdb.store.fleets import add_fleet
-from fleetdb.store.ingest import Accepted, accept, accept_many
+from fleetdb.store.ingest import Accepted, accept, accept_many, judge
 from fleetdb.store.stored_documents import Page, read_documents
 from fleetdb.store.tables import AuditEntry, Base, Depot, Kit, Workshop
 from tests.documents import (
@@ -359,3 +359,25 @@ def test_a_record_id_is_kept_as_sent(store: Store) -> None:
     accepted = post(store, Kind.TEST_RECORDS, record_id=str(record_id).upper())
 
     assert accepted.key == str(record_id)
+
+
+def test_judging_finds_what_accepting_would_and_stores_nothing(store: Store) -> None:
+    post_family_and_vehicle(store)
+    kind = Kind.TEST_RECORDS
+    documents = [
+        document_of(kind, kit=None),
+        document_of(kind, vehicle="V-9"),
+        document_of(kind, proof={"target_bar": 700, "actual_bar": 9427}),
+    ]
+    counts = row_counts(store)
+    with store.write() as session:
+        judged = judge(session, 1, kind, documents)
+    assert row_counts(store) == counts
+    with store.write() as session:
+        results = accept_many(session, 1, kind, documents, "tests")
+    for (problems, remarks), result in zip(judged, results, strict=True):
+        if isinstance(result, InvalidInputError):
+            assert problems == result.problems
+        else:
+            assert isinstance(result, Accepted) and (problems, remarks) == ([], result.remarks)
+    assert [bool(problems) for problems, _ in judged] == [False, True, True]
