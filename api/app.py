@@ -16,7 +16,14 @@ from api.errors import install_error_answers
 from api.methods import MethodsMiddleware, RouteTable
 from api.metrics import Metrics
 from api.openapi import DocumentedApi
-from api.pages import action_list, record_test, sign_in, static_files, workshop
+from api.pages import (
+    action_list,
+    planned_tests,
+    record_test,
+    sign_in,
+    static_files,
+    workshop,
+)
 from api.pages import kits as kits_page
 from api.pages import scorecard as scorecard_page
 from api.pages.routing import install_missing_page
@@ -81,6 +88,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         static_files.router,
         sign_in.router,
         action_list.router,
+        planned_tests.router,
         kits_page.router,
         scorecard_page.router,
         workshop.router,

@@ -48,6 +48,20 @@ class Settings:
             "yes: a proxy speaks TLS in front of the server, so cookies are for TLS only; or no.",
         )
     )
+    shortest_test_interval_d: int = field(
+        metadata=_about(
+            "FLEETDB_SHORTEST_TEST_INTERVAL_D",
+            "30",
+            "No planned test is sooner after the last one, however likely the pump is worn. [d]",
+        ),
+    )
+    longest_test_interval_d: int = field(
+        metadata=_about(
+            "FLEETDB_LONGEST_TEST_INTERVAL_D",
+            "183",
+            "No planned test is later after the last one, however sound the pump. [d]",
+        ),
+    )
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] = os.environ) -> Settings:
@@ -72,6 +86,15 @@ class Settings:
                 f"FLEETDB_REFRESH_S is {raw['refresh_s']!r}; "
                 "it must be a number of seconds from 0.1 to 86400"
             )
+        shortest, longest = (
+            _whole_days(cls, name, raw[name])
+            for name in ("shortest_test_interval_d", "longest_test_interval_d")
+        )
+        if longest < shortest:
+            raise SettingError(
+                f"FLEETDB_LONGEST_TEST_INTERVAL_D is {longest}, less than "
+                f"FLEETDB_SHORTEST_TEST_INTERVAL_D, which is {shortest}"
+            )
         if raw["behind_tls"] not in ("yes", "no"):
             raise SettingError(f"FLEETDB_BEHIND_TLS is {raw['behind_tls']!r}; it must be yes or no")
         url = raw["database_url"] or f"sqlite:///{home / 'fleet.sqlite'}"
@@ -89,6 +112,8 @@ class Settings:
             database_url=url,
             refresh_s=refresh_s,
             behind_tls=raw["behind_tls"] == "yes",
+            shortest_test_interval_d=shortest,
+            longest_test_interval_d=longest,
         )
 
     def environment(self) -> dict[str, str]:
@@ -98,6 +123,8 @@ class Settings:
             "FLEETDB_DATABASE_URL": self.database_url,
             "FLEETDB_REFRESH_S": str(self.refresh_s),
             "FLEETDB_BEHIND_TLS": "yes" if self.behind_tls else "no",
+            "FLEETDB_SHORTEST_TEST_INTERVAL_D": str(self.shortest_test_interval_d),
+            "FLEETDB_LONGEST_TEST_INTERVAL_D": str(self.longest_test_interval_d),
         }
 
     @property
@@ -108,3 +135,13 @@ class Settings:
     def __repr__(self) -> str:
         # The address may hold a password: keep it out of logs and tracebacks.
         return f"Settings(home={self.home}, embedded={self.is_embedded})"
+
+
+def _whole_days(settings: type[Settings], name: str, text: str) -> int:
+    variable = next(f.metadata["name"] for f in fields(settings) if f.name == name)
+    # No fleet plans further ahead than the forecast reaches.
+    if not text.isdecimal() or not 1 <= int(text) <= 1095:
+        raise SettingError(
+            f"{variable} is {text!r}; it must be a whole number of days from 1 to 1095"
+        )
+    return int(text)

@@ -12,14 +12,15 @@ import polars as pl
 from fastapi import Depends, Query
 from fastapi.responses import RedirectResponse, Response
 
+from api.pages.plans import published_plan
 from api.pages.rendering import HEADERS, ago, in_words, page
 from api.pages.routing import page_router
 from api.pages.trend_line import HEIGHT_PX, WIDTH_PX, trend_line
 from api.pages.visits import AnyVisit, ManagerVisit, Visit
 from fleetdb.cautions import VERDICT_CAUTION
 from fleetdb.report.action_list import ACTED_ON
-from fleetdb.report.fleet_numbers import TESTED_WITHIN, fleet_numbers
-from fleetdb.report.published import NoVerdictsYetError, VerdictList
+from fleetdb.report.fleet_numbers import fleet_numbers
+from fleetdb.report.published import NoVerdictsYetError
 from fleetdb.report.spreadsheet_safe import without_formulas
 from fleetdb.report.verdict_files import write_csv
 from fleetdb.report.verdict_list import (
@@ -30,7 +31,6 @@ from fleetdb.report.verdict_list import (
     matching,
 )
 from fleetdb.store.recent_ratios import recent_ratios
-from fleetdb.timestamps import parse_rfc3339
 from fleetdb.trend.cause import CAUSES
 from fleetdb.trend.states import State
 
@@ -118,19 +118,18 @@ def get_action_list(
     call = visit.call
     nothing = {"visit": visit, "will": "lists which pumps to act on"}
     try:
-        listed = _published(visit)
+        plan = published_plan(visit)
     except NoVerdictsYetError:
         return page("no_verdicts.html", {**nothing, "title": "Nothing judged yet"})
-    if listed.verdicts.is_empty():
+    if plan.rows.is_empty():
         return page("no_verdicts.html", {**nothing, "title": "No vehicles yet"})
-    rows = choice.rows(listed.verdicts)
+    rows = choice.rows(plan.rows)
     pages = max(1, -(-len(rows) // ON_A_PAGE))
     number = min(page_number, pages)
     shown = rows.slice((number - 1) * ON_A_PAGE, ON_A_PAGE).to_dicts()
     with call.store.read() as session:
         vehicles = [row["vehicle"] for row in shown]
         ratios = recent_ratios(session, call.fleet_id, vehicles, _IN_A_LINE)
-    as_of = parse_rfc3339(listed.as_of)
     context = {
         "visit": visit,
         "title": "Action list",
@@ -141,17 +140,16 @@ def get_action_list(
         "states": [("", "to act on or watch"), ("all", "all"), *_STATE_NAMES],
         "orders": [(order.value, text) for order, text in _ORDERS.items()],
         "causes": [("", "all"), *((cause.value, in_words(cause.value)) for cause in CAUSES)],
-        "depots": _values(listed.verdicts, "depot"),
-        "families": _values(listed.verdicts, "pump_family"),
+        "depots": values_of(plan.rows, "depot"),
+        "families": values_of(plan.rows, "pump_family"),
         "page_number": number,
         "pages": pages,
         "page_address": lambda n: "/?" + choice.query(page=str(n)),
         "line_px": (WIDTH_PX, HEIGHT_PX),
-        "numbers": fleet_numbers(listed.verdicts, as_of),
-        "tested_within_days": TESTED_WITHIN.days,
-        "past": call.services.month_ago.states(call.fleet_id, as_of.date()),
-        "as_of": as_of,
-        "freshness": _freshness(visit, as_of),
+        "numbers": fleet_numbers(plan.rows),
+        "past": call.services.month_ago.states(call.fleet_id, plan.as_of.date()),
+        "as_of": plan.as_of,
+        "freshness": _freshness(visit, plan.as_of),
         "verdict_caution": VERDICT_CAUTION,
     }
     return page("action_list.html", context)
@@ -160,20 +158,16 @@ def get_action_list(
 @router.get("/action-list.csv")
 def get_action_list_csv(visit: ManagerVisit, choice: ChoiceDep) -> Response:
     """Give the list as chosen, all pages of it, as CSV."""
-    listed = _published(visit)
+    plan = published_plan(visit)
     target = io.BytesIO()
-    write_csv(without_formulas(choice.rows(listed.verdicts)), target)
-    name = f"action-list-{listed.as_of[:10]}.csv"
+    write_csv(without_formulas(choice.rows(plan.rows)), target)
+    name = f"action-list-{plan.as_of:%Y-%m-%d}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return Response(target.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
 
 
-def _published(visit: Visit) -> VerdictList:
-    published, fleet_id = visit.call.services.published, visit.call.fleet_id
-    return published.verdicts(fleet_id, published.current(fleet_id), None)
-
-
-def _values(verdicts: pl.DataFrame, column: str) -> list[tuple[str, str]]:
+def values_of(verdicts: pl.DataFrame, column: str) -> list[tuple[str, str]]:
+    """Return the values of a column as choices of a form, "all" the first."""
     found = verdicts[column].drop_nulls().unique().sort()
     return [("", "all"), *((value, value) for value in found)]
 

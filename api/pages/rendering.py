@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from importlib.resources import files
 from typing import Any
+from urllib.parse import quote
 
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -22,6 +23,7 @@ HEADERS = {"Content-Security-Policy": POLICY, "Referrer-Policy": "same-origin"}
 UNKNOWN = "–"
 NAVIGATION = (
     ("/", "Action list", True),
+    ("/planned-tests", "Planned tests", True),
     ("/kits", "Kits", True),
     ("/scorecard", "How well we called it", True),
     ("/workshop", "Workshop", False),
@@ -36,6 +38,11 @@ STATIC = {entry.name: entry.read_bytes() for entry in (files("api.pages") / "sta
 def static_address(name: str) -> str:
     """Return the address of a static file, which changes with its contents."""
     return f"/static/{name}?v={hashlib.sha256(STATIC[name]).hexdigest()[:12]}"
+
+
+def vehicle_address(vehicle: str) -> str:
+    """Return the address of a vehicle's page; a name may hold any character."""
+    return f"/vehicles/{quote(vehicle, safe='')}"
 
 
 def _day(moment: datetime | date | None) -> str:
@@ -85,6 +92,7 @@ def _environment() -> Environment:
         "shapes": SHAPES,
         "static_address": static_address,
         "unknown": UNKNOWN,
+        "vehicle_address": vehicle_address,
         "navigation": NAVIGATION,
     }.items():
         environment.globals[name] = value

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 
 import polars as pl
 
 from fleetdb.trend.states import State
 
-TESTED_WITHIN = timedelta(days=183)
-"""A vehicle counts as tested when its pump was within this: no fleet says its interval yet."""
 _ACTED_ON = (State.BOOK_IN.word, State.STAND_DOWN.word)
 
 
@@ -24,15 +21,16 @@ class FleetNumbers:
     expected_false: float
     """Of those to act on, how many are expected not to be worn after all."""
     share_tested: float | None
+    """Share of vehicles that were tested, and whose next test is not overdue. [-]"""
     never_tested: int
 
 
-def fleet_numbers(verdicts: pl.DataFrame, as_of: datetime) -> FleetNumbers:
-    """Return the numbers of ``verdicts`` (columns of ``fleetdb.trend.verdict.SCHEMA``)."""
+def fleet_numbers(verdicts: pl.DataFrame) -> FleetNumbers:
+    """Return the numbers of ``verdicts`` as ``planned_tests.with_plan`` gives them."""
     counted = dict(verdicts["state"].value_counts().iter_rows())
     acted = verdicts.filter(pl.col("state").is_in(_ACTED_ON))
-    since = as_of.replace(tzinfo=None) - TESTED_WITHIN
-    tested = verdicts.select((pl.col("last_test_at") > since).fill_null(False).sum()).item()
+    within_interval = pl.col("last_test_at").is_not_null() & (pl.col("overdue_days") == 0)
+    tested = verdicts.select(within_interval.sum()).item()
     return FleetNumbers(
         vehicles=len(verdicts),
         by_state={state.word: int(counted.get(state.word, 0)) for state in reversed(State)},

@@ -17,6 +17,7 @@ from duckdb import ColumnExpression, ConstantExpression, Expression
 from fleetdb.errors import FleetDbError
 from fleetdb.timestamps import format_rfc3339
 from fleetdb.trend.pipeline import assess
+from fleetdb.trend.verdict import SCHEMA
 from fleetdb.warehouse.layout import snapshots_folder
 from fleetdb.warehouse.snapshot import Snapshot, current_name
 from fleetdb.warehouse.views import open_mirror
@@ -142,6 +143,8 @@ class PublishedVerdicts:
 
     def _read(self, fleet_id: int, name: str) -> VerdictList:
         verdicts, meta = self._read_table(fleet_id, name, "verdicts")
+        # What a newer version added is null in a snapshot of an older one.
+        verdicts = pl.concat([pl.DataFrame(SCHEMA.empty_table()), verdicts], how="diagonal")
         return VerdictList(name, meta["as_of"], verdicts)
 
     def _read_table(

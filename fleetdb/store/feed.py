@@ -26,7 +26,8 @@ from sqlalchemy import BigInteger, ColumnElement, Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from fleetdb.records.documents import Kind
-from fleetdb.store.tables import AuditEntry, Installation
+from fleetdb.store.installation import installation_id
+from fleetdb.store.tables import AuditEntry
 
 # What the mirror follows of each kind's withdrawals.
 VOIDS = {
@@ -92,7 +93,6 @@ def mark_now(session: Session, fleet_id: int) -> Mark:
     The session must see one unchanging state (``Store.read``), and what is read
     beside the mark must be read with the same session.
     """
-    installation_id = session.scalars(select(Installation.installation_id)).one()
     xmin, xmax = _running_transactions(session)
     last = session.execute(
         _entry_columns()
@@ -107,7 +107,7 @@ def mark_now(session: Session, fleet_id: int) -> Mark:
             select(AuditEntry.id).where(*maybe_running).order_by(AuditEntry.id)
         ).all()
     return Mark(
-        installation_id=str(installation_id),
+        installation_id=str(installation_id(session)),
         last_id=last.id if last else 0,
         last_entry=_described(last) if last else "",
         xmin=xmin,
@@ -118,8 +118,7 @@ def mark_now(session: Session, fleet_id: int) -> Mark:
 
 def why_not_of_this_feed(session: Session, fleet_id: int, mark: Mark) -> str | None:
     """Say why ``mark`` cannot have come from this database's feed, or None when it can."""
-    installation_id = session.scalars(select(Installation.installation_id)).one()
-    if mark.installation_id != str(installation_id):
+    if mark.installation_id != str(installation_id(session)):
         return "the mirror is of another database"
     if mark.last_id:
         entry = session.execute(

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from fleetdb.trend.beliefs import Floats
 
 LIMIT_DATE_SHARES = (0.1, 0.5, 0.9)
+UNSEEN_SHARE = 0.02
+"""Of planned tests, how many may find a pump that is below its limit already. [-]"""
 
 
 def days_until(share: float, p_below_now: Floats, p_below_at: Floats, days: Floats) -> Floats:
@@ -21,6 +23,8 @@ def days_until(share: float, p_below_now: Floats, p_below_at: Floats, days: Floa
         Probability at the start, shape (n_pumps,).
     p_below_at
         Probability at each of ``days``, shape (n_pumps, n_times).
+    days
+        Days from the start, rising, shape (n_times,) or (n_pumps, n_times).
 
     Returns
     -------
@@ -30,14 +34,14 @@ def days_until(share: float, p_below_now: Floats, p_below_at: Floats, days: Floa
     """
     # A pump that recovers after having been below has still been below.
     p = np.maximum.accumulate(np.column_stack([p_below_now, p_below_at]), axis=1)
-    at = np.concatenate([[0.0], days])
+    at = np.column_stack([np.zeros(len(p)), np.broadcast_to(days, p_below_at.shape)])
     reached = p >= share
     first = np.argmax(reached, axis=1)
     row = np.arange(len(p))
     before = np.maximum(first - 1, 0)
     rise = p[row, first] - p[row, before]
     part = np.where(rise > 0, (share - p[row, before]) / np.where(rise > 0, rise, 1.0), 0.0)
-    when = at[before] + part * (at[first] - at[before])
+    when = at[row, before] + part * (at[row, first] - at[row, before])
     return np.where(reached.any(axis=1), np.where(first == 0, 0.0, when), np.nan)
 
 

@@ -104,6 +104,8 @@ def _facts(
     has = np.diff(series.offsets) > 0
     ln_kit = np.zeros(series.n_pumps)
     ln_kit[has] = series.readings.ln_kit[last[has]]
+    p_below_last = np.full(series.n_pumps, np.nan)
+    p_below_last[has] = records.p_below[last[has]]
     kit_of_last = [
         kit_names[series.kit[j]] if ok and series.kit[j] >= 0 else None
         for j, ok in zip(last, has, strict=True)
@@ -121,6 +123,7 @@ def _facts(
         kit_of_last_test=kit_of_last,
         set_aside=count(botched, series.offsets),
         below_limit_tests=count(below, series.offsets),
+        p_below_last=p_below_last,
         below_in_a_row=in_a_row(below, ~np.isnan(series.readings.ln_ratio), series.offsets),
     )
 

@@ -15,7 +15,7 @@ from fleetdb.trend.beliefs import Floats, PumpBelief
 from fleetdb.trend.cause import CAUSES, LeakFigures, TraceEvidence, shares_of_belief
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import FORECAST_DAYS
-from fleetdb.trend.forecast import LIMIT_DATE_SHARES, dates_after, days_until
+from fleetdb.trend.forecast import LIMIT_DATE_SHARES, UNSEEN_SHARE, dates_after, days_until
 from fleetdb.trend.reasons import Figures, advice_for, reasons_for
 from fleetdb.trend.states import Policy, State, ruled_states
 
@@ -63,6 +63,9 @@ SCHEMA = pa.schema(
         ("weak_element", pa.int64()),
         ("weak_element_share", pa.float64()),
         ("regulator_departure_share", pa.float64()),
+        # The day, perhaps past, until which a test would find the pump below its limit with
+        # UNSEEN_SHARE at most; that of the last test where it was so already then.
+        ("limit_date_p02", pa.date32()),
     ]
 )
 
@@ -82,6 +85,8 @@ class PumpFacts:
     below_limit_tests: NDArray[np.int64]
     below_in_a_row: NDArray[np.int64]
     """Proofs in a row, the last included, below the limit at reference conditions."""
+    p_below_last: Floats
+    """Probability of being below the limit at the last test, NaN without one."""
 
 
 def verdict_rows(
@@ -208,9 +213,28 @@ def verdict_rows(
         "weak_element": facts.traces["weak_element"],
         "weak_element_share": evidence.weak_element_share,
         "regulator_departure_share": evidence.regulator_departure_share,
+        "limit_date_p02": dates_after(as_of, _days_until_unseen(as_of, facts, belief)),
     }
     return pa.table(
         [pa.array(columns[f.name], type=f.type, from_pandas=True) for f in SCHEMA], schema=SCHEMA
+    )
+
+
+def _days_until_unseen(as_of: datetime, facts: PumpFacts, belief: PumpBelief) -> Floats:
+    """Return the days from ``as_of``, negative if past, until ``UNSEEN_SHARE`` is reached.
+
+    Looked for from the last test on, so that the day stays where it is as time passes it.
+    """
+    elapsed: NDArray[Any] = np.datetime64(as_of, "us") - facts.tests["last_test_at"]
+    since = np.nan_to_num(elapsed / np.timedelta64(1, "D"))
+    return (
+        days_until(
+            UNSEEN_SHARE,
+            np.where(np.isnan(facts.p_below_last), belief.p_below, facts.p_below_last),
+            np.column_stack([belief.p_below, belief.p_below_at]),
+            np.column_stack([since, since[:, None] + np.array(FORECAST_DAYS)]),
+        )
+        - since
     )
 
 

@@ -57,3 +57,9 @@ def test_dates_are_whole_days_after_the_date_and_unknown_where_the_day_is() -> N
     assert dates[0] == np.datetime64("2025-01-31")
     assert dates[1] == np.datetime64("2025-02-01")
     assert np.isnat(dates[2])
+
+
+def test_each_pump_may_have_days_of_its_own() -> None:
+    days = np.array([[10.0, 20.0], [40.0, 80.0]])
+    p_below_at = np.array([[0.2, 0.6], [0.2, 0.6]])
+    assert days_until(0.4, np.zeros(2), p_below_at, days).tolist() == [15.0, 60.0]

@@ -120,3 +120,19 @@ def test_vehicles_without_serial_or_depot_are_judged_too() -> None:
     assert row["pump_serial"] is None
     assert row["depot"] is None
     assert row["state"] in ("book_in", "stand_down", "watch")
+
+
+def test_the_day_of_unseen_failure_stays_where_it_is_as_time_passes_it() -> None:
+    tests = worn()[:4]  # the last one on day 130
+    days = [judged(*tests, at=at)["limit_date_p02"] for at in (131, 140, 200, 300)]
+
+    assert day(130).date() <= min(days)
+    # Between a test and the next time of the forecast the rise is taken for a straight line.
+    assert (max(days) - min(days)).days <= 15
+    assert judged(*tests, at=300)["limit_date_p10"] == day(300).date()
+
+
+def test_a_pump_below_its_limit_at_its_last_test_was_unseen_since_then() -> None:
+    row = judged(*worn(), record("V1", 230, 0.70), record("V1", 250, 0.68))
+
+    assert row["limit_date_p02"] == day(250).date()
