@@ -38,7 +38,7 @@ WHY = {
     Because.STAND_DOWN: "Not to be sent out: confirm with a second test now.",
     Because.NEVER_TESTED: "Never tested since the pump was fitted.",
     Because.UNPROVEN: "Too few tests to say.",
-    Because.SHORTEST: "The shortest interval: its risk is one in fifty before then.",
+    Because.SHORTEST: "By then it is below its limit with one chance in fifty or more.",
     Because.RISK: "Any later, it would be below its limit with more than one chance in fifty.",
     Because.LONGEST: "The longest interval: nothing asks for a sooner test.",
 }
