@@ -22,6 +22,8 @@ from api.pages import (
     record_test,
     sign_in,
     static_files,
+    vehicle,
+    vehicle_events,
     workshop,
 )
 from api.pages import kits as kits_page
@@ -91,6 +93,8 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         planned_tests.router,
         kits_page.router,
         scorecard_page.router,
+        vehicle.router,
+        vehicle_events.router,
         workshop.router,
         record_test.router,
     ]

@@ -23,6 +23,7 @@ HEADERS = {"Content-Security-Policy": POLICY, "Referrer-Policy": "same-origin"}
 UNKNOWN = "–"
 NAVIGATION = (
     ("/", "Action list", True),
+    ("/vehicles", "Vehicle", False),
     ("/planned-tests", "Planned tests", True),
     ("/kits", "Kits", True),
     ("/scorecard", "How well we called it", True),

@@ -40,6 +40,14 @@ def posted_by(poster: Poster, fleet_id: int) -> ColumnElement[bool]:
     return or_(sent, TestRecordRow.workshop_id.in_(own))
 
 
+def is_posted_by(view: RecordView, poster: Poster) -> bool:
+    """Tell whether a test record is one of ``poster``'s."""
+    own_workshop = poster.workshop_name is not None and (
+        view.document.workshop == poster.workshop_name
+    )
+    return view.posted_by_token_id == poster.token_id or own_workshop
+
+
 def require_posted(view: RecordView, poster: Poster) -> None:
     """Let a poster near its own test records only.
 
@@ -48,10 +56,7 @@ def require_posted(view: RecordView, poster: Poster) -> None:
     NotFoundError
         The record is not the poster's; one that does not exist looks the same.
     """
-    own_workshop = poster.workshop_name is not None and (
-        view.document.workshop == poster.workshop_name
-    )
-    if view.posted_by_token_id != poster.token_id and not own_workshop:
+    if not is_posted_by(view, poster):
         raise NotFoundError("test record", str(view.document.record_id))
 
 

@@ -1,0 +1,111 @@
+"""Forms sent by a browser: fields to values, and refusals to words beside the fields."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TypeVar
+
+from fleetdb.errors import ConflictError, InvalidInputError, Problem, SameIdOtherBodyError
+
+T = TypeVar("T")
+
+_NUMBER = re.compile(r"\d{1,15}([.,]\d{1,6})?", re.ASCII)
+_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,3})?)?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Why a form was not taken: words for each field by its name, and for none of them."""
+
+    status: int
+    fields: dict[str, str] = field(default_factory=dict)
+    general: list[str] = field(default_factory=list)
+    sent_before: bool = False
+    """True when the form's id is stored with other contents: it needs another id."""
+
+
+def attempt(work: Callable[[], T], names: frozenset[str]) -> T | Refused:
+    """Return what ``work`` returns, or why it refused; ``names`` are the form's fields.
+
+    Errors that are not the sender's pass through.
+    """
+    try:
+        return work()
+    except InvalidInputError as error:
+        fields: dict[str, str] = {}
+        general: list[str] = []
+        for problem in error.problems:
+            name = problem.pointer.removeprefix("/")
+            if name in names:
+                fields.setdefault(name, problem.detail)
+            else:
+                general.append(f"{name}: {problem.detail}" if name else problem.detail)
+        return Refused(422, fields, general)
+    except SameIdOtherBodyError:
+        told = (
+            "This form was sent before with other contents, and that is stored. If this is "
+            "another entry, send it once more; to correct what is stored, withdraw it."
+        )
+        return Refused(409, general=[told], sent_before=True)
+    except ConflictError as error:
+        return Refused(409, general=[str(error)])
+
+
+def number_of(form: dict[str, str], name: str) -> float | None:
+    """Return a number as people type it, with a comma or a point; None where nothing is.
+
+    Raises
+    ------
+    InvalidInputError
+        It is no number.
+    """
+    text = form.get(name, "").replace(" ", "").replace("\u202f", "")
+    if not text:
+        return None
+    if not _NUMBER.fullmatch(text):
+        raise InvalidInputError.at(f"/{name}", "expected a number such as 123456, without a unit")
+    return float(text.replace(",", "."))
+
+
+def moment_of(form: dict[str, str], name: str) -> datetime:
+    """Return a date and time, UTC, as a browser's field for both sends it.
+
+    Raises
+    ------
+    InvalidInputError
+        It is missing or none.
+    """
+    text = form.get(name, "").replace(" ", "T", 1)
+    if not text:
+        raise InvalidInputError.at(f"/{name}", "is required")
+    try:
+        if _MOMENT.fullmatch(text):
+            return datetime.fromisoformat(text).replace(tzinfo=UTC)
+    except ValueError:
+        pass
+    raise InvalidInputError.at(
+        f"/{name}", "expected a day and a time in UTC, such as 2026-03-01 08:30"
+    )
+
+
+def all_of(*parts: Callable[[], T]) -> list[T]:
+    """Return what each part of a form gives.
+
+    Raises
+    ------
+    InvalidInputError
+        With the problems of all parts, not only of the first.
+    """
+    given: list[T] = []
+    problems: list[Problem] = []
+    for part in parts:
+        try:
+            given.append(part())
+        except InvalidInputError as error:
+            problems += error.problems
+    if problems:
+        raise InvalidInputError(problems)
+    return given
