@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 from typing import TypeVar
 
 from fleetdb.errors import ConflictError, InvalidInputError, Problem, SameIdOtherBodyError
+from fleetdb.records.typed_numbers import number_typed
 
 T = TypeVar("T")
 
-_NUMBER = re.compile(r"\d{1,15}([.,]\d{1,6})?", re.ASCII)
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,3})?)?", re.ASCII)
 
 
@@ -60,14 +60,15 @@ def number_of(form: dict[str, str], name: str) -> float | None:
     Raises
     ------
     InvalidInputError
-        It is no number.
+        It is no number, or one that can be read in two ways.
     """
-    text = form.get(name, "").replace(" ", "").replace("\u202f", "")
+    text = form.get(name, "")
     if not text:
         return None
-    if not _NUMBER.fullmatch(text):
-        raise InvalidInputError.at(f"/{name}", "expected a number such as 123456, without a unit")
-    return float(text.replace(",", "."))
+    try:
+        return float(number_typed(text))
+    except ValueError as error:
+        raise InvalidInputError.at(f"/{name}", str(error)) from None
 
 
 def moment_of(form: dict[str, str], name: str) -> datetime:
