@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from fleetdb.trend.book_in_line import BookInLine
 from fleetdb.trend.constants import FamilyConstants
@@ -45,6 +47,23 @@ class FleetContext:
     usual_crank_speed: pa.Table
     usual_leak: pa.Table
     usual_hold: pa.Table
+
+    def kit_bias_of(self, kits: Sequence[str]) -> pa.Table:
+        """Return the rows of ``kit_bias`` of some kits: a look-up, however many kits there are."""
+        spans = [self._rows_of_kit[kit] for kit in kits if kit in self._rows_of_kit]
+        none = self.kit_bias.slice(0, 0)
+        return pa.concat_tables([none, *(self.kit_bias.slice(*span) for span in spans)])
+
+    @cached_property
+    def _rows_of_kit(self) -> dict[str, tuple[int, int]]:
+        """First row and number of rows of each kit; a kit's rows follow on each other."""
+        names = self.kit_bias["kit"].combine_chunks()
+        runs = pc.run_end_encode(names)  # pyright: ignore[reportAttributeAccessIssue]
+        ends = runs.run_ends.to_pylist()
+        return {
+            kit: (first, end - first)
+            for kit, first, end in zip(runs.values.to_pylist(), [0, *ends], ends, strict=False)
+        }
 
     def constants_of(self, series: Series) -> FamilyConstants:
         """Return the constants of a series' family, its prior ones if it was never taught."""

@@ -151,7 +151,7 @@ def follow_vehicle(
     known = known_at(connection, moment, with_usual_conditions=context is None)
     families = known.families if every_pump else [s.of_present_pumps() for s in known.families]
     if context is not None:
-        bias = kit_bias_from_table(context.kit_bias, known.kit_names)
+        bias = kit_bias_from_table(context.kit_bias_of(known.kit_names), known.kit_names)
         families = [apply_kit_bias(series, bias) for series in families]
     # What is kept is for verdicts, and they are of present pumps, whoever else is followed.
     keep_corrections(connection, [series.of_present_pumps() for series in families])

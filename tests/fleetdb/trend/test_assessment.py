@@ -46,3 +46,21 @@ def test_every_table_can_be_published(assessment: Assessment) -> None:
     assert {"verdicts", "kits", *CONTEXT_TABLES} <= set(assessment.tables)
     assert all(isinstance(table, pa.Table) for table in assessment.tables.values())
     assert assessment.verdicts is assessment.tables["verdicts"]
+
+
+def test_a_kits_rows_are_those_that_name_it(assessment: Assessment) -> None:
+    context = FleetContext.of(assessment.tables)
+    every = context.kit_bias.to_pylist()
+
+    for kits in (["K1"], ["K2", "K0"], ["K0", "unknown"], ["unknown"], []):
+        found = context.kit_bias_of(kits).to_pylist()
+        expected = [row for kit in kits for row in every if row["kit"] == kit]
+        assert found == expected
+        assert bool(found) == bool(set(kits) & {"K0", "K1", "K2"})
+
+
+def test_a_fleet_without_kits_has_no_rows_of_any(assessment: Assessment) -> None:
+    context = FleetContext.of(assessment.tables)
+    bare = replace(context, kit_bias=context.kit_bias.slice(0, 0))
+
+    assert bare.kit_bias_of(["K1"]).num_rows == 0
