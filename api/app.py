@@ -22,6 +22,7 @@ from api.pages import (
     record_test,
     sign_in,
     static_files,
+    upload,
     vehicle,
     vehicle_events,
     workshop,
@@ -96,6 +97,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         vehicle.router,
         vehicle_events.router,
         workshop.router,
+        upload.router,
         record_test.router,
     ]
     table = RouteTable([*routers, *pages])

@@ -9,7 +9,7 @@ from typing import Any
 
 from api.calls import Call
 from api.workshops import from_workshop_of
-from fleetdb.errors import InvalidInputError, SameIdOtherBodyError
+from fleetdb.errors import InvalidInputError, Problem, SameIdOtherBodyError
 from fleetdb.records.documents import Kind, PumpFamily, TestRecord
 from fleetdb.records.parsing import parse_as
 from fleetdb.records.typed_record import ENTRIES, Typed, read_typed, unit_called, units_by_entry
@@ -49,11 +49,13 @@ class Attempt:
     record: TestRecord | None
     told: dict[str, list[Told]] = field(default_factory=dict)
 
-    def tell(self, pointer: str, kind: str, text: str) -> None:
-        """Say something beside the field that a pointer into the document is about."""
-        self.tell_at(self.typed.name_at(pointer), kind, text)
+    def refuse(self, problem: Problem) -> None:
+        """Say what is wrong beside the field that it is about."""
+        name, text = self.typed.told(problem)
+        self.tell_at(name, "wrong", text)
 
     def tell_at(self, name: str, kind: str, text: str) -> None:
+        """Say something beside a field."""
         self.told.setdefault(name, []).append(Told(kind, text))
 
 
@@ -112,9 +114,9 @@ def check(call: Call, attempt: Attempt) -> None:
         )
         odd_distance = odometer_remark(session, call.fleet_id, record)
     for problem in problems:
-        attempt.tell(problem.pointer, "wrong", problem.detail)
+        attempt.refuse(problem)
     for remark in [*remarks, *([odd_distance] if odd_distance is not None else [])]:
-        attempt.tell(remark.pointer, "odd", remark.detail)
+        attempt.tell_at(attempt.typed.name_at(remark.pointer), "odd", remark.detail)
 
 
 def send(call: Call, attempt: Attempt) -> Received | SameIdOtherBodyError | None:
@@ -138,7 +140,7 @@ def send(call: Call, attempt: Attempt) -> Received | SameIdOtherBodyError | None
         return error
     except InvalidInputError as error:
         for problem in error.problems:
-            attempt.tell(problem.pointer, "wrong", problem.detail)
+            attempt.refuse(problem)
         return None
     call.services.metrics.count_document(
         Kind.TEST_RECORDS.value, "already_there" if received.already_there else "accepted"

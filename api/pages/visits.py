@@ -130,6 +130,11 @@ ManagerVisit = Annotated[Visit, Depends(visit_of(MANAGERS))]
 
 
 async def read_form(request: Request) -> dict[str, str]:
+    """Return the fields of a form of ``BODY_LIMIT_BYTES`` at most; see ``read_fields``."""
+    return await read_fields(request, BODY_LIMIT_BYTES, "shorten what was written")
+
+
+async def read_fields(request: Request, limit_bytes: int, hint: str) -> dict[str, str]:
     """Return the fields of a form; of one given twice the last.
 
     Raises
@@ -137,15 +142,15 @@ async def read_form(request: Request) -> dict[str, str]:
     MediaTypeError
         It is no URL-encoded form.
     BodyTooLargeError
-        It is longer than ``BODY_LIMIT_BYTES``.
+        It is longer than ``limit_bytes``; ``hint`` says what to do then.
     """
     if request.headers.get("content-type", "").split(";")[0].strip().lower() != _FORM_TYPE:
         raise MediaTypeError(f"a form is sent as {_FORM_TYPE}")
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
-        if len(body) > BODY_LIMIT_BYTES:
-            raise BodyTooLargeError(BODY_LIMIT_BYTES, "shorten what was written")
+        if len(body) > limit_bytes:
+            raise BodyTooLargeError(limit_bytes, hint)
     try:
         fields = parse_qsl(
             body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=200

@@ -66,6 +66,11 @@ def family_in_force(versions: Iterable[PumpFamily], on: date) -> PumpFamily | No
     return in_force[-1] if in_force else None
 
 
+def unknown_vehicle(vehicle: str) -> Problem:
+    """Return the problem of a document that names a vehicle which the fleet has not."""
+    return Problem("/vehicle", f"there is no vehicle {vehicle!r} in this fleet yet")
+
+
 def check_vehicle(document: Vehicle, family_is_known: bool, now: datetime) -> Findings:
     """Check a vehicle: its family must be known; an odd VIN is remarked on."""
     problems: list[Problem] = []
@@ -97,7 +102,7 @@ def check_fitment(
 ) -> Findings:
     """Check a fitment against its vehicle and the family's number of cylinders."""
     if vehicle is None:
-        return [_unknown_vehicle(document.vehicle)], []
+        return [unknown_vehicle(document.vehicle)], []
     problems = list(_time("/fitted_at", document.fitted_at, vehicle, now))
     if document.cylinder is not None and family is not None:
         problems += _cylinder("/cylinder", document.cylinder, family)
@@ -107,7 +112,7 @@ def check_fitment(
 def check_finding(document: Finding, vehicle: Vehicle | None, now: datetime) -> Findings:
     """Check a finding against its vehicle."""
     if vehicle is None:
-        return [_unknown_vehicle(document.vehicle)], []
+        return [unknown_vehicle(document.vehicle)], []
     return list(_time("/found_at", document.found_at, vehicle, now)), []
 
 
@@ -119,7 +124,7 @@ def check_test_record(
     Whether the superseded record exists is for the store to say.
     """
     if vehicle is None:
-        return [_unknown_vehicle(document.vehicle)], []
+        return [unknown_vehicle(document.vehicle)], []
     problems = list(_time("/performed_at", document.performed_at, vehicle, now))
     if family is None:
         return problems, list(_remarks_without_family(document))
@@ -135,10 +140,6 @@ def check_test_record(
         *_remarks_on_flows(document, family),
     ]
     return problems, remarks
-
-
-def _unknown_vehicle(vehicle: str) -> Problem:
-    return Problem("/vehicle", f"there is no vehicle {vehicle!r} in this fleet yet")
 
 
 def _future(pointer: str, moment: datetime, now: datetime) -> Iterable[Problem]:

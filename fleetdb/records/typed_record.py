@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
+from fleetdb.errors import Problem
 from fleetdb.records.documents import TestRecord
 from fleetdb.records.typed_numbers import number_typed
 from fleetdb.units import INSIDE, UNITS, Quantity, Unit
@@ -64,6 +65,7 @@ ENTRIES: dict[str, Entry] = {
         Entry("note", "/note", "Note", is_text=True),
     )
 }
+_ASKS_UNIT = re.compile(r": was this psi(?: per second)?\?$")
 _CYLINDER = re.compile(r"leak_(\d+)")
 
 
@@ -85,6 +87,13 @@ class Typed:
         while pointer and pointer not in self.names:
             pointer = pointer.rpartition("/")[0]
         return self.names.get(pointer, "")
+
+    def told(self, problem: Problem) -> tuple[str, str]:
+        """Return the entry a problem of the document is about, and what is wrong."""
+        name = self.name_at(problem.pointer)
+        # Which unit it was is not asked of who has said which.
+        detail = _ASKS_UNIT.sub("", problem.detail) if name in self.converted else problem.detail
+        return name, detail
 
 
 def inside_unit(entry: Entry) -> str:

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from sqlalchemy import ColumnElement, case, func, or_, select
-from sqlalchemy.orm import InstrumentedAttribute, Session
+from sqlalchemy.orm import Session
 
 from fleetdb.errors import NotFoundError
 from fleetdb.records.documents import PumpFamily, Vehicle
 from fleetdb.store.lookup import known_fleet
 from fleetdb.store.stored_documents import version_in_force
-from fleetdb.store.tables import VehicleIdentity, VehicleVersion
+from fleetdb.store.tables import PumpFamilyVersion, VehicleIdentity, VehicleVersion
 
 # Less would list a good part of the fleet: so little must be the whole of it.
 SHORTEST_PART = 3
@@ -35,15 +34,17 @@ def find_vehicles(session: Session, fleet_id: int, typed: str, most: int) -> lis
     Capitals, blanks and hyphens make no difference. What is shorter than ``SHORTEST_PART``
     must be the whole of it. Whole ones come first, then shorter numbers.
     """
-    part = typed.lower().replace(" ", "").replace("-", "")
+    part = "".join(typed.lower().replace("-", "").split())
     if not part:
         return []
-    written = [
-        _plain(column)
+    number, registration, vin = (
+        func.coalesce(column, "")
         for column in (VehicleIdentity.vehicle, VehicleVersion.registration, VehicleVersion.vin)
-    ]
-    is_whole = or_(*(text == part for text in written))
-    has_part = or_(*(text.contains(part, autoescape=True) for text in written))
+    )
+    is_whole = or_(*(_plain(text) == part for text in (number, registration, vin)))
+    # All three in one text, with what no part has between them: a third of the work.
+    together = _plain(number + "\n" + registration + "\n" + vin)
+    has_part = together.contains(part, autoescape=True)
     statement = (
         select(
             VehicleIdentity.vehicle,
@@ -85,5 +86,12 @@ def vehicle_and_family(
     return known.document, family
 
 
-def _plain(column: InstrumentedAttribute[Any]) -> ColumnElement[str]:
-    return func.replace(func.replace(func.lower(column), " ", ""), "-", "")
+def most_cylinders(session: Session, fleet_id: int) -> int:
+    """Return how many cylinders the largest engine of the fleet's families has, 0 without any."""
+    table = PumpFamilyVersion
+    statement = select(func.max(table.cylinders)).where(table.fleet_id == fleet_id)
+    return session.scalar(statement) or 0
+
+
+def _plain(text: ColumnElement[str]) -> ColumnElement[str]:
+    return func.replace(func.replace(func.lower(text), " ", ""), "-", "")

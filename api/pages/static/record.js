@@ -301,6 +301,10 @@
     }
   }
 
+  // A file's times are most likely by the clocks of where it is uploaded.
+  for (const zone of document.querySelectorAll("input[data-zone]")) {
+    zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || zone.value;
+  }
   setUpForm();
   setUpDrafts();
 })();

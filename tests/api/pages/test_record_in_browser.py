@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,6 +18,8 @@ from fleetdb.records.documents import Kind
 from fleetdb.store.tables import TestRecordRow
 from tests.api.pages.browsing import SIZES, assert_accessible
 from tests.api.pages.test_record_test import HOSTILE, document, stored
+from tests.api.pages.test_upload import BAD, GOOD, HEADER
+from tests.fleetdb.records.test_sheets import workbook
 
 FORM = "/record?vehicle=V-0107"
 
@@ -240,6 +243,45 @@ def test_a_summer_day_gets_the_summer_offset(
         page.get_by_label("Performed at").dispatch_event("change")
         expect(page.get_by_label("On a clock that is")).to_have_value(offset)
     context.close()
+
+
+@pytest.mark.parametrize(
+    ("size", "scheme"), [("phone", "light"), ("phone", "dark"), ("desk", "light")]
+)
+def test_a_spreadsheet_with_three_bad_rows_is_loaded_and_its_report_read(
+    fleet_api: Any, open_page: Callable[..., Page], tmp_path: Path, size: str, scheme: str
+) -> None:
+    page = open_page(size, scheme)
+    sign_in(page, fleet_api.token("workshop", workshop_name="North"))
+    page.get_by_role("link", name="Upload a file").click()
+    assert_accessible(page)
+    path = tmp_path / "tests of march.xlsx"
+    path.write_bytes(workbook(HEADER, *GOOD, *BAD))
+    page.get_by_label("CSV or spreadsheet").set_input_files(path)
+    page.get_by_role("button", name="Read it").click()
+    expect(page.get_by_text("tests of march.xlsx")).to_be_visible()
+    expect(page.get_by_label("Rail pressure (psi) is written in")).to_have_value("psi")
+    expect(page.get_by_label("Times are by the clocks of")).not_to_have_value("")
+    assert_accessible(page)
+    page.get_by_label("Gauge holds").select_option("Note")
+    page.get_by_role("button", name="Read the first rows like this").click()
+    expect(page.get_by_text("Note K-3").first).to_be_visible()
+    page.get_by_label("Gauge holds").select_option("Kit")
+    page.get_by_role("button", name="Load all 5 rows").click()
+    expect(page.get_by_text("2 stored now")).to_be_visible()
+    expect(page.get_by_text("3 refused, of which nothing is stored")).to_be_visible()
+    assert_accessible(page)
+    refused = page.get_by_role("row").filter(has_text="refused")
+    for number, words in (("4", "no vehicle"), ("5", "is no date"), ("6", "rail limit")):
+        expect(refused.filter(has_text=f"row {number}")).to_contain_text(words)
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Download the refused rows").click()
+    assert Path(download.value.path()).read_text("utf-8-sig").count("V-0107") == 2
+    assert len(stored(fleet_api)) == 2
+    # A reload sends the same again, and so stores nothing.
+    page.reload()
+    expect(page.get_by_text("2 already there")).to_be_visible()
+    assert len(stored(fleet_api)) == 2
 
 
 @pytest.mark.parametrize("size", SIZES)

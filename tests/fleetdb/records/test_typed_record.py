@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from fleetdb.errors import Problem
 from fleetdb.records.documents import Kind, TestRecord
 from fleetdb.records.parsing import parse_as
 from fleetdb.records.typed_record import ENTRIES, inside_unit, read_typed, typed_texts
@@ -75,3 +76,10 @@ def test_a_proof_without_a_target_is_towards_the_familys(
     typed = read_typed({}, texts, {}, default_target_bar=700.0)
     assert typed.values["proof"].get("target_bar") == target
     assert "proof" not in read_typed({}, {}, {}, default_target_bar=700.0).values
+
+
+def test_who_said_psi_is_not_asked_whether_it_was_psi() -> None:
+    problem = Problem("/proof/actual_bar", "is above the rail limit: was this psi?")
+    assert read_typed({}, {"actual": "9"}, {}).told(problem) == ("actual", problem.detail)
+    in_psi = read_typed({}, {"actual": "9"}, {"actual": PSI})
+    assert in_psi.told(problem) == ("actual", "is above the rail limit")
