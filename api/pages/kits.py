@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
-from fastapi import Query
+from fastapi import Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api.pages.calibration_form import CalibrationForm, store_calibration
@@ -76,7 +76,7 @@ def post_calibration(visit: ManagerVisit, kit: PathName, form: FormFields) -> Re
 
 
 @router.get("/kits/{kit}/bias.svg")
-def get_bias_picture(visit: ManagerVisit, kit: PathName) -> Response:
+def get_bias_picture(request: Request, visit: ManagerVisit, kit: PathName) -> Response:
     """Draw what the kit adds to every pressure, over time."""
     # Drawing libraries take a second to import, which a server that draws nothing saves.
     from fleetdb.report.kit_bias_chart import kit_bias_svg
@@ -84,7 +84,7 @@ def get_bias_picture(visit: ManagerVisit, kit: PathName) -> Response:
     with visit.call.store.read() as session:
         calibrations = calibrations_of(session, visit.call.fleet_id, kit)
     at = [calibration.calibrated_at for calibration in calibrations]
-    return picture(kit_bias_svg(kit, _past(visit, kit), at))
+    return picture(request, kit_bias_svg(kit, _past(visit, kit), at))
 
 
 def kit_address(kit: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import Depends, Query
+from fastapi import Depends, Query, Request
 from fastapi.responses import Response
 
 from api.months import months_query
@@ -59,7 +59,7 @@ def get_scorecard_page(visit: ManagerVisit, span: SpanDep) -> Response:
 
 
 @router.get(f"{_ADDRESS}/calibration.svg")
-def get_calibration_picture(visit: ManagerVisit, span: SpanDep) -> Response:
+def get_calibration_picture(request: Request, visit: ManagerVisit, span: SpanDep) -> Response:
     """Draw what was stated against what came."""
     # Drawing libraries take a second to import, which a server that draws nothing saves.
     from fleetdb.report.calibration_chart import calibration_svg
@@ -67,7 +67,7 @@ def get_calibration_picture(visit: ManagerVisit, span: SpanDep) -> Response:
     answer, _ = _card(visit, span)
     if not isinstance(answer, Finished):
         raise NotFoundError("picture", "calibration.svg")
-    return picture(calibration_svg(answer.card["calibration"]["reliability"]))
+    return picture(request, calibration_svg(answer.card["calibration"]["reliability"]))
 
 
 def _card(visit: Visit, span: tuple[Month, Month]) -> tuple[Finished | Underway, str]:

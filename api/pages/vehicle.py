@@ -5,10 +5,11 @@ from __future__ import annotations
 from itertools import groupby
 from typing import Annotated, Any, Literal
 
-from fastapi import Path, Query
+from fastapi import Path, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api.pages.pictures import picture
+from api.pages.plans import intervals_of
 from api.pages.rendering import HEADERS, in_words, page, vehicle_address
 from api.pages.routing import page_router
 from api.pages.visits import AnyVisit, Visit
@@ -16,6 +17,7 @@ from api.slashes import PathName
 from api.workshops import poster_of, require_may_see
 from fleetdb.cautions import VERDICT_CAUTION, WORKING_CAUTIONS
 from fleetdb.errors import NotFoundError
+from fleetdb.report.planned_tests import WHY, plan_of
 from fleetdb.report.vehicle_account import TestTold, VehicleAccount, vehicle_account
 from fleetdb.report.vehicle_points import Over, points_of
 from fleetdb.report.vehicle_words import how_corrected, why_not_used, why_set_aside
@@ -61,6 +63,8 @@ def get_vehicle(
         "account": account,
         "verdict": trend and trend.verdict,
         "trend": trend,
+        "plan": trend and plan_of(trend.verdict, trend.as_of, intervals_of(visit)),
+        "why_planned": WHY,
         "is_now": trend is not None and trend.verdict["state"] == State.STAND_DOWN.word,
         "points": points_of(account, over),
         "over": over,
@@ -78,6 +82,7 @@ def get_vehicle(
 
 @router.get("/vehicles/{vehicle}/tests.svg")
 def get_tests_picture(
+    request: Request,
     visit: AnyVisit,
     vehicle: VehiclePath,
     x: Over = Over.DATE,
@@ -90,7 +95,7 @@ def get_tests_picture(
     points = points_of(_account(visit, vehicle), x)
     if points is None:
         raise NotFoundError("picture of tests of vehicle", vehicle)
-    return picture(vehicle_svg(vehicle, points, size))
+    return picture(request, vehicle_svg(vehicle, points, size))
 
 
 def _account(visit: Visit, vehicle: str) -> VehicleAccount:

@@ -13,14 +13,17 @@ a test or a fitment says otherwise.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
-from typing import Literal
+from typing import Any, Literal
 
 import polars as pl
+import pyarrow as pa
 
 from fleetdb.trend.states import State
+from fleetdb.trend.verdict import SCHEMA
 
 
 class Because(StrEnum):
@@ -100,6 +103,12 @@ def with_plan(verdicts: pl.DataFrame, as_of: datetime, intervals: Intervals) -> 
     planned = verdicts.with_columns(on.alias("next_test_on"), because.alias("next_test_because"))
     late = (pl.lit(as_of.date()) - pl.col("next_test_on")).dt.total_days()
     return planned.with_columns(late.clip(lower_bound=0).alias("overdue_days"))
+
+
+def plan_of(verdict: Mapping[str, Any], as_of: datetime, intervals: Intervals) -> dict[str, Any]:
+    """Return one verdict, a row of ``fleetdb.trend.verdict.SCHEMA``, as ``with_plan`` does."""
+    row = pl.DataFrame(pa.Table.from_pylist([dict(verdict)], schema=SCHEMA))
+    return with_plan(row, as_of, intervals).row(0, named=True)
 
 
 def plan_numbers(planned: pl.DataFrame, as_of: datetime) -> PlanNumbers:

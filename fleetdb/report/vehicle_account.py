@@ -16,7 +16,7 @@ from fleetdb.store.stored_documents import RecordView, StoredDocument
 from fleetdb.trend.vehicle_in_full import VehicleInFull, vehicle_in_full
 from fleetdb.trend.vehicle_tests import PumpSeen, TestSeen
 
-MOST_TESTS = 150
+MOST_TESTS = 100
 """So many of the last tests are told of."""
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 

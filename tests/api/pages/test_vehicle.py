@@ -12,6 +12,7 @@ import pytest
 from api.examples import DOCUMENTS
 from fleetdb.cautions import VERDICT_CAUTION, WORKING_CAUTIONS
 from fleetdb.records.documents import Kind
+from fleetdb.report.vehicle_account import MOST_TESTS
 from tests.api.pages.conftest import Visitor, text_of
 from tests.api.pages.selects import counting_selects
 from tests.api.pages.worn_vehicle import (
@@ -45,6 +46,7 @@ def test_the_page_tells_what_programs_are_told(any_api: Any) -> None:
     assert verdict["advice"] in told
     assert f"{100 * verdict['probability_worn']:.0f} %" in told
     assert f"Delivery reserve {verdict['delivery_reserve']:.2f}" in told
+    assert re.search(r"Next planned test \d{4}-\d{2}-\d{2}", told)
     for words in (VERDICT_CAUTION, *WORKING_CAUTIONS, "Quarry Lane", "ridge-16", "94,000 km"):
         assert words in told
 
@@ -167,10 +169,15 @@ def test_the_number_of_queries_does_not_grow_with_the_tests(api: Any) -> None:
 
 
 def test_a_page_with_its_picture_is_light(api: Any) -> None:
-    post_worn_vehicle(api)
+    post_worn_vehicle(api, "V-1", tests=1)
+    post_worn_vehicle(api, "V-12", tests=12)
     manager = signed_in(api)
-    page, picture = manager.get("/vehicles/V-9"), manager.get("/vehicles/V-9/tests.svg")
-    assert len(page.content) + len(picture.content) < 300_000
+    one, twelve = (len(manager.get(f"/vehicles/{v}").content) for v in ("V-1", "V-12"))
+    picture = manager.get("/vehicles/V-12/tests.svg")
+    assert picture.headers["content-encoding"] == "gzip"
+    # As many tests as a page tells of, had they been posted.
+    page_bytes = one + (twelve - one) / 11 * (MOST_TESTS - 1)
+    assert page_bytes + picture.num_bytes_downloaded * MOST_TESTS / 12 < 300_000
 
 
 def test_hostile_names_and_notes_are_text(api: Any) -> None:

@@ -14,6 +14,7 @@ from fleetdb.report.planned_tests import (
     Intervals,
     due,
     plan_numbers,
+    plan_of,
     soonest_first,
     with_plan,
 )
@@ -127,3 +128,19 @@ def test_an_empty_fleet_has_an_empty_plan() -> None:
     plan = planned()
     assert plan.height == 0
     assert plan_numbers(plan, AS_OF).later == 0
+
+
+def test_one_verdicts_plan_is_that_of_the_fleets() -> None:
+    verdict = {
+        "vehicle": "V0",
+        "state": "sound",
+        "fitted_at": at(900),
+        "last_test_at": at(20),
+        "limit_date_p02": on(11),
+    }
+    told = plan_of(verdict, AS_OF, BETWEEN)
+
+    assert told["next_test_on"] == on(11)
+    assert told["next_test_because"] == Because.RISK
+    [row] = planned(verdict).to_dicts()
+    assert (told["next_test_on"], told["overdue_days"]) == (row["next_test_on"], 0)
