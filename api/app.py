@@ -27,6 +27,7 @@ from api.pages import (
     vehicle_events,
     workshop,
 )
+from api.pages import data_quality as data_quality_page
 from api.pages import kits as kits_page
 from api.pages import scorecard as scorecard_page
 from api.pages.routing import install_missing_page
@@ -48,6 +49,7 @@ from api.routes import (
 )
 from api.slashes import SlashesMiddleware
 from api.trace_shapes import TraceDocument
+from fleetdb.report.data_quality import DataQuality
 from fleetdb.report.month_ago import MonthAgo
 from fleetdb.report.published import PublishedVerdicts
 from fleetdb.report.scorecards import Scorecards
@@ -93,6 +95,7 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         action_list.router,
         planned_tests.router,
         kits_page.router,
+        data_quality_page.router,
         scorecard_page.router,
         vehicle.router,
         vehicle_events.router,
@@ -110,18 +113,21 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         refresher = Refresher(store, settings, metrics)
         scorecards = Scorecards(settings.home)
         month_ago = MonthAgo(settings.home)
+        data_quality = DataQuality(store, settings.home)
         app.state.services = Services(
             settings,
             store,
             published,
             scorecards,
             month_ago,
+            data_quality,
             metrics,
             refresher,
             CapacityLimiter(os.cpu_count() or 1),
         )
-        scorecards.start()
-        month_ago.start()
+        behind = (scorecards, month_ago, data_quality)
+        for each in behind:
+            each.start()
         if refreshing:
             refresher.start()
         try:
@@ -129,8 +135,8 @@ def create_app(settings: Settings, *, refreshing: bool = True) -> FastAPI:
         finally:
             if refreshing:
                 await to_thread.run_sync(refresher.stop)
-            await to_thread.run_sync(scorecards.stop)
-            await to_thread.run_sync(month_ago.stop)
+            for each in behind:
+                await to_thread.run_sync(each.stop)
             store.close()
 
     app = DocumentedApi(

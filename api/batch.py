@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import logging
+from collections import Counter
 from typing import Any
 
 from api.calls import Call
 from api.errors import BodyTooLargeError, problem_of
 from api.ndjson import LINE_LIMIT_BYTES, Line
 from api.resources import Resource
+from api.sent import note, workshop_of_call
 from api.shapes import remark_shape
 from api.workshops import from_workshop_of
 from fleetdb.errors import FleetDbError
 from fleetdb.records.documents import Document
 from fleetdb.records.parsing import parse_document, parse_object
 from fleetdb.store.ingest import Accepted, accept_many
+from fleetdb.store.sent_counts import Sent, refused, sent_again
 
 _log = logging.getLogger(__name__)
 
@@ -42,10 +45,24 @@ def answer_lines(call: Call, resource: Resource, lines: list[Line]) -> list[dict
         stored = [error for _ in documents]
     results = iter(stored)
     answers = []
+    sent: Counter[Sent] = Counter()
     for line, document in zip(lines, parsed, strict=True):
         result = next(results) if isinstance(document, Document) else document
         answers.append(_answer(call, resource, line, result))
+        sent.update(_not_stored(call, resource, line, result))
+    note(call, sent)
     return answers
+
+
+def _not_stored(
+    call: Call, resource: Resource, line: Line, result: Accepted | Exception
+) -> list[Sent]:
+    if isinstance(result, FleetDbError):
+        workshop = workshop_of_call(call, line.content)
+        return [refused(resource.kind.value, result, workshop)]
+    if isinstance(result, Accepted) and result.already_there:
+        return [sent_again(resource.kind.value, workshop_of_call(call, line.content))]
+    return []
 
 
 def _parse(call: Call, resource: Resource, line: Line) -> Document | FleetDbError:

@@ -15,6 +15,7 @@ from api.errors import ParameterError, UnauthorizedError
 from api.metrics import Metrics
 from api.refresher import Refresher
 from fleetdb.errors import ForbiddenError, NotFoundError
+from fleetdb.report.data_quality import DataQuality
 from fleetdb.report.month_ago import MonthAgo
 from fleetdb.report.published import PublishedVerdicts
 from fleetdb.report.scorecards import Scorecards
@@ -39,6 +40,7 @@ class Services:
     published: PublishedVerdicts
     scorecards: Scorecards
     month_ago: MonthAgo
+    data_quality: DataQuality
     metrics: Metrics
     refresher: Refresher
     trace_workers: CapacityLimiter

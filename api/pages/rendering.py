@@ -26,6 +26,7 @@ NAVIGATION = (
     ("/vehicles", "Vehicle", False),
     ("/planned-tests", "Planned tests", True),
     ("/kits", "Kits", True),
+    ("/data-quality", "Data quality", True),
     ("/scorecard", "How well we called it", True),
     ("/workshop", "Workshop", False),
     ("/record", "Record a test", False),

@@ -24,6 +24,7 @@ from api.once import Answer, OnceDep
 from api.openapi import json_body, ndjson_body, problems
 from api.paging import PagingDep
 from api.resources import RESOURCES, TEST_RECORDS, Resource
+from api.sent import counted
 from api.shapes import (
     AcceptedShape,
     DocumentPageShape,
@@ -65,7 +66,8 @@ def _add_post(resource: Resource) -> None:
         openapi_extra=json_body(resource.kind.model, DOCUMENTS[resource.kind]),
     )
     def post(call: Annotated[Call, caller], once: OnceDep, body: JsonBody) -> Response:
-        return once.answer(call, body, partial(_receive, call, resource, body))
+        work = partial(_receive, call, resource, body)
+        return once.answer(call, body, counted(call, resource.kind.value, body, work))
 
     post.__doc__ = (
         f"Store one {resource.noun}. The same id with equal contents again is answered 200; "

@@ -13,6 +13,7 @@ from api.examples import DOCUMENTS
 from api.once import Answer, OnceDep
 from api.openapi import json_body, problems
 from api.prefer import APPLIED, MinimalDep
+from api.sent import counted
 from api.shapes import ReceiptShape
 from api.workshops import from_workshop_of
 from fleetdb.records.documents import Kind, TestRecord
@@ -46,7 +47,8 @@ def post_test_record(
     token's; naming another one is refused. Rail pressure can exceed 1000 bar and a jet
     penetrates skin: the receipt carries the cautions, and a verdict is only advice.
     """
-    return once.answer(call, body, partial(_receive, call, body, minimal))
+    work = partial(_receive, call, body, minimal)
+    return once.answer(call, body, counted(call, Kind.TEST_RECORDS.value, body, work))
 
 
 def _receive(call: Call, body: bytes, minimal: bool) -> Answer:

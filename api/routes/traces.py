@@ -17,6 +17,7 @@ from api.examples import TRACE
 from api.once import Answer, OnceDep
 from api.openapi import problems, trace_body
 from api.prefer import APPLIED, MinimalDep
+from api.sent import counted
 from api.trace_bodies import TraceBody, TraceBodyDep
 from api.trace_shapes import StoredTraceShape, TraceListShape, TraceReceiptShape
 from api.workshops import poster_of
@@ -96,7 +97,7 @@ async def post_trace(
     and a verdict is only advice.
     """
     said = Said(record_id, trace_id, kind, inlet_valve_unplugged)
-    work = partial(_receive, call, body, said, minimal)
+    work = counted(call, TRACES, None, partial(_receive, call, body, said, minimal))
     return await _at_work(call, partial(once.answer, call, body.content, work))
 
 

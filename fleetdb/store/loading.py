@@ -7,6 +7,7 @@ and ends with the same tables as one that was not interrupted.
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,6 +20,14 @@ from fleetdb.records.parsing import parse_document
 from fleetdb.store.engine import Store
 from fleetdb.store.ingest import LARGEST_BATCH, accept_many
 from fleetdb.store.refusals import RefusedFile
+from fleetdb.store.sent_counts import (
+    Sent,
+    note_sent,
+    refused,
+    sent_again,
+    workshop_in,
+    workshop_of,
+)
 from fleetdb.store.sources import (
     LOADING_ORDER,
     SUFFIX,
@@ -98,15 +107,16 @@ def load_paths(
     sources = find_sources(paths)
     _check_refused_path(refused_path, sources)
     summary = LoadSummary(left_aside=sources.left_aside)
-    with RefusedFile(refused_path) as refused:
-        load = _Load(store, fleet_id, actor, refused, summary, progress)
+    with RefusedFile(refused_path) as refused_file:
+        load = _Load(store, fleet_id, actor, refused_file, summary, progress)
         for kind in LOADING_ORDER:
             files = [source for source in sources.files if source.kind is kind]
             if isinstance(kind, Kind):
                 load.files(kind, files)
             else:
                 load.traces(files)
-    summary.refused_path = refused.path if refused.count else None
+        note_sent(store, fleet_id, load.sent)
+    summary.refused_path = refused_file.path if refused_file.count else None
     return summary
 
 
@@ -118,16 +128,17 @@ class _Load:
         store: Store,
         fleet_id: int,
         actor: str,
-        refused: RefusedFile,
+        refused_file: RefusedFile,
         summary: LoadSummary,
         progress: Progress | None,
     ) -> None:
         self.store = store
         self.fleet_id = fleet_id
         self.actor = actor
-        self.refused = refused
+        self.refused = refused_file
         self.summary = summary
         self.progress = progress
+        self.sent: Counter[Sent] = Counter()
 
     def files(self, kind: Kind, sources: Sequence[Source]) -> None:
         """Load files of documents of one kind."""
@@ -157,10 +168,12 @@ class _Load:
             for accepted in load_traces(
                 self.store, self.fleet_id, self.actor, source, self.refused, self.progress
             ):
-                if accepted is None:
+                if isinstance(accepted, FleetDbError):
                     counts.refused += 1
+                    self.sent[refused(source.kind.value, accepted, None)] += 1
                 elif accepted.already_there:
                     counts.already_there += 1
+                    self.sent[sent_again(source.kind.value, None)] += 1
                 else:
                     counts.accepted += 1
 
@@ -201,6 +214,7 @@ class _Load:
                 self._refuse(line.source, line.number, line.text, result)
             elif result.already_there:
                 counts.already_there += 1
+                self.sent[sent_again(kind.value, workshop_of(line.document))] += 1
             else:
                 counts.accepted += 1
                 if kind is Kind.PUMP_FAMILIES:
@@ -211,6 +225,7 @@ class _Load:
     def _refuse(self, source: Source, number: int, text: bytes, error: FleetDbError) -> None:
         self.summary.counts[source.kind].refused += 1
         self.refused.add(source, number, text, error)
+        self.sent[refused(source.kind.value, error, workshop_in(text))] += 1
 
 
 def _raw_lines(file: IO[bytes]) -> Iterator[tuple[int, bytes, bool]]:

@@ -399,6 +399,19 @@ class IdempotencyKey(Base):
     created_at: Mapped[datetime]
 
 
+class SentCount(Base):
+    """How many documents were not stored on a day, and why (see ``sent_counts``). Bookkeeping."""
+
+    __tablename__ = "sent_counts"
+    fleet_id: Mapped[int] = mapped_column(ForeignKey("fleets.id"), primary_key=True)
+    day: Mapped[date] = mapped_column(primary_key=True)
+    workshop: Mapped[NameText] = mapped_column(primary_key=True)
+    kind: Mapped[str] = mapped_column(String(20), primary_key=True)
+    code: Mapped[str] = mapped_column(String(20), primary_key=True)
+    pointer: Mapped[str] = mapped_column(String(80), primary_key=True)
+    n: Mapped[int]
+
+
 class AuditEntry(Base):
     """Who changed what, when: one row per change, in the change's own transaction.
 

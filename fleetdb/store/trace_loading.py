@@ -27,8 +27,8 @@ def load_traces(
     source: Source,
     refused: RefusedFile,
     progress: Callable[[Source, int], None] | None = None,
-) -> Iterator[AcceptedTrace | None]:
-    """Load the traces of one file; give what became of each, None for a refused one.
+) -> Iterator[AcceptedTrace | FleetDbError]:
+    """Load the traces of one file; give what became of each, why a refused one was.
 
     Raises
     ------
@@ -45,7 +45,7 @@ def load_traces(
                 except FleetDbError as error:
                     # The samples of a recording are not text that could be read again.
                     refused.add(source, number, b"" if source.recording else content, error)
-                    yield None
+                    yield error
     except OSError as error:
         raise FleetDbError(
             f"cannot read {source.path} to its end: {error.strerror}; run the load again"

@@ -22,7 +22,7 @@ from fleetdb.trend.assessment import METHOD, Assessment, FleetContext
 from fleetdb.trend.book_in_line import BookInLine, book_in_line
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.following import Followed, follow, keep_corrections
-from fleetdb.trend.judging import judge
+from fleetdb.trend.judging import judge, set_aside
 from fleetdb.trend.kit_table import kit_bias_from_table, kit_bias_table, kits_table
 from fleetdb.trend.kits import KitHabits, apply_kit_bias, correct_for_kits
 from fleetdb.trend.known import Known, known_at
@@ -83,6 +83,7 @@ def assess(
         "constants": _constants_table(constants),
         "book_in_line": line.table(),
         "trend_line": discoveries.as_table(trend_p),
+        "set_aside": _set_aside_table(connection, followed),
         **{
             name: connection.table(name).to_arrow_table()
             for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak", "usual_hold")
@@ -179,6 +180,16 @@ def _bare_utc(moment: datetime) -> datetime:
 
 def _year(moment: datetime) -> float:
     return float(years(np.array([moment], dtype="datetime64[us]"))[0])
+
+
+def _set_aside_table(connection: duckdb.DuckDBPyConnection, followed: list[Followed]) -> pa.Table:
+    """Return the records of all pumps, present and past, with a reading that was set aside."""
+    numbers = [
+        each.series.records["reading_no"].to_numpy()[set_aside(each.records)] for each in followed
+    ]
+    found = pa.table({"reading_no": np.concatenate([np.empty(0, np.int64), *numbers])})
+    connection.register("set_aside_readings", found)
+    return queries.answer(connection, "set_aside")
 
 
 def _constants_table(constants: dict[str, FamilyConstants]) -> pa.Table:
