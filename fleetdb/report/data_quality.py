@@ -23,7 +23,7 @@ from fleetdb.report.worker import Worker
 from fleetdb.store.engine import Store
 from fleetdb.store.remark_counts import RemarkCount, remark_counts
 from fleetdb.store.sent_counts import SENT_AGAIN, SentTotal, sent_totals
-from fleetdb.trend import queries
+from fleetdb.trend.record_quality import record_quality
 from fleetdb.warehouse.layout import snapshots_folder
 from fleetdb.warehouse.snapshot import Snapshot
 from fleetdb.warehouse.views import open_mirror
@@ -147,10 +147,8 @@ def find_quality(store: Store, home: Path, asked: Asked) -> Quality:
     """
     first_at = datetime.combine(asked.first, datetime.min.time())
     until_at = datetime.combine(asked.last, datetime.min.time()) + timedelta(days=1)
-    period = {"first_at": first_at, "until_at": until_at, "workshop": asked.workshop}
     with open_mirror(home, asked.fleet_id) as connection:
-        workshops = queries.answer(connection, "quality_by_workshop", **period).to_pylist()
-        twice = queries.answer(connection, "same_readings", **period).to_pylist()
+        found = record_quality(connection, first_at, until_at, asked.workshop)
     aside = _set_aside(home, asked, first_at, until_at)
     with store.read() as session:
         remarks = remark_counts(
@@ -161,11 +159,11 @@ def find_quality(store: Store, home: Path, asked: Asked) -> Quality:
         remarks = [count for count in remarks if count.workshop == asked.workshop]
         sent = [total for total in sent if total.workshop == asked.workshop]
     return Quality(
-        workshops=_by_workshop(workshops, remarks, aside, sent),
+        workshops=_by_workshop(found.workshops, remarks, aside, sent),
         remarks=_by_code(remarks),
         refusals=[total for total in sent if total.code != SENT_AGAIN],
-        twice=twice[:SHOWN],
-        n_twice=len(twice),
+        twice=found.twice[:SHOWN],
+        n_twice=len(found.twice),
         set_aside=aside.head(SHOWN).to_dicts(),
         n_set_aside=aside.height,
     )

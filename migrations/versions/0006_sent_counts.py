@@ -24,7 +24,7 @@ def upgrade() -> None:
         sa.Column("kind", sa.String(length=20), nullable=False),
         sa.Column("code", sa.String(length=20), nullable=False),
         sa.Column("pointer", sa.String(length=80), nullable=False),
-        sa.Column("n", sa.BigInteger(), nullable=False),
+        sa.Column("n", ROW_ID, nullable=False),
         sa.ForeignKeyConstraint(["fleet_id"], ["fleets.id"], name=op.f("fk_sent_counts_fleet_id")),
         sa.PrimaryKeyConstraint(
             "fleet_id",

@@ -42,6 +42,8 @@ def contents(store: Store) -> dict[str, list[str]]:
         names: dict[tuple[str, Any], str] = {}
         for table in Base.metadata.sorted_tables:
             rows: list[str] = []
+            if table.name == "sent_counts":
+                continue  # tells how often something was sent, which is not what is stored
             for row in session.execute(select(table)).mappings():
                 shown: dict[str, str] = {}
                 for column in table.columns:
