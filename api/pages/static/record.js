@@ -138,6 +138,7 @@
     const before = kept.get(key);
     let retry = null;
     let pending = null;
+    let is_kept = false;
     let checking = null;
     let check_timer = null;
 
@@ -154,13 +155,15 @@
         is_waiting,
         fields: fieldsOf(form),
       };
-      document.getElementById("keeping").hidden = !kept.put(key, draft);
+      is_kept = kept.put(key, draft);
+      document.getElementById("keeping").hidden = !is_kept;
       return draft;
     }
 
-    function tell(...parts) {
-      sending.className = "told wrong";
+    function tell(kind, ...parts) {
+      sending.className = `told ${kind}`;
       sending.replaceChildren(...parts);
+      sending.scrollIntoView({ block: "nearest" });
     }
 
     function unlock() {
@@ -181,8 +184,7 @@
       clearTimeout(retry);
       retry = null;
       pending = fields;
-      sending.className = "told done";
-      sending.replaceChildren(paragraph("Sending …"));
+      tell("done", paragraph("Sending …"));
       let answer = null;
       try {
         answer = await post(fields);
@@ -194,11 +196,11 @@
       if (answer && (answer.left || answer.status === 403)) {
         unlock();
         keep(false);
-        tell(paragraph("◆ Not sent: you are signed out, or signed in anew since this form was shown. What you typed is kept. "),
+        tell("wrong", paragraph("◆ Not sent: you are signed out, or signed in anew since this form was shown. What you typed is kept. "),
           paragraph(link("Sign in and go on with it", `/record?vehicle=${encodeURIComponent(form.elements.vehicle.value)}&record=${form.elements.record_id.value}`)));
         return;
       }
-      tell(paragraph("◆ No connection to the server. The test is kept in this browser and goes out by itself when the connection is back; it is stored once, whatever happens."),
+      tell("wrong", paragraph("◆ No connection to the server. " + (is_kept ? "The test is kept in this browser and" : "This browser keeps nothing: leave this page open, and the test") + " goes out by itself when the connection is back; it is stored once, whatever happens."),
         button("Try now", () => send(fields)), " ", button("Stop, and change something", change));
       retry = setTimeout(() => send(fields), RETRY_MS);
     }
@@ -255,6 +257,7 @@
     });
     if (outcome === "other_contents") keep(false);
     if (before && before.is_waiting && outcome === "form") {
+      is_kept = true;
       typed.disabled = true;
       send(fieldsOfDraft(before, form.elements.form_key.value));
     }

@@ -99,12 +99,24 @@ def test_without_a_connection_a_test_is_kept_and_goes_out_by_itself(
     type_test(phone)
     phone.context.set_offline(True)
     send(phone)
-    expect(phone.get_by_text("No connection to the server")).to_be_visible()
+    # Told where the technician looks: beside the button just pressed.
+    expect(phone.get_by_text("No connection to the server")).to_be_in_viewport()
     assert stored(fleet_api) == [] and len(drafts(phone)) == 1
     assert_accessible(phone)
     phone.context.set_offline(False)
     wait_for_receipt(phone)
     assert len(stored(fleet_api)) == 1 and drafts(phone) == []
+
+
+def test_a_browser_that_keeps_nothing_says_so_and_still_sends(fleet_api: Any, phone: Page) -> None:
+    phone.add_init_script("Storage.prototype.setItem = () => { throw new Error('full') }")
+    type_test(phone)
+    phone.context.set_offline(True)
+    send(phone)
+    expect(phone.get_by_text("This browser keeps nothing: leave this page open")).to_be_visible()
+    phone.context.set_offline(False)
+    wait_for_receipt(phone)
+    assert len(stored(fleet_api)) == 1
 
 
 def test_an_answer_lost_after_storing_leaves_one_record(fleet_api: Any, phone: Page) -> None:
