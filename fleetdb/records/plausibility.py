@@ -39,6 +39,8 @@ NO_READING_YET = "no_reading_yet"
 LOWEST_BATTERY_V = {12: 10.0, 24: 20.0}
 # Worn injectors return two or three times their limit: common practice, no source.
 ODD_LEAK_OVER_LIMIT = 5.0
+# Pumps come to between half and a little over their target, and MPa written as bar is a tenth.
+_LIKE_MPA = (0.05, 0.115)
 # The regulator may be held otherwise while pressure builds, but hardly to more than this.
 ODD_BUILD_OVER_PROOF = 1.1
 
@@ -137,6 +139,7 @@ def check_test_record(
     remarks = [
         *_remarks_without_family(document),
         *_remarks_on_conditions(document, family),
+        *_remarks_on_unit(document),
         *_remarks_on_flows(document, family),
     ]
     return problems, remarks
@@ -306,6 +309,21 @@ def _remarks_without_family(document: TestRecord) -> Iterable[Remark]:
                 "/conditions/battery_v",
                 f"{battery_v:g} V is low for a {system_v} V system while cranking",
             )
+
+
+def _remarks_on_unit(document: TestRecord) -> Iterable[Remark]:
+    if document.proof is None:
+        return
+    actual_bar, target_bar = document.proof.actual_bar, document.proof.target_bar
+    low, high = (share * target_bar for share in _LIKE_MPA)
+    if low < actual_bar < high:
+        yield Remark(
+            "very_low_pressure",
+            "/proof/actual_bar",
+            f"{actual_bar:g} bar of {target_bar:g}: is it in MPa? Then it is "
+            f"{10 * actual_bar:g} bar: send a record that supersedes this one. Until a second "
+            "test shows the same it counts for nothing",
+        )
 
 
 def _remarks_on_conditions(document: TestRecord, family: PumpFamily) -> Iterable[Remark]:

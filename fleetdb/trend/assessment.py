@@ -13,15 +13,10 @@ import pyarrow.compute as pc
 from fleetdb.trend.book_in_line import BookInLine
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.learning import starting_constants
-from fleetdb.trend.series import Series
+from fleetdb.trend.series import USUAL_CONDITIONS, Series
 
-_TABLES_AS_THEY_ARE = (
-    "kit_bias",
-    "usual_fuel_temp",
-    "usual_crank_speed",
-    "usual_leak",
-    "usual_hold",
-)
+USUAL_TABLES = (*USUAL_CONDITIONS, "usual_leak", "usual_hold")
+_TABLES_AS_THEY_ARE = ("kit_bias", *USUAL_TABLES)
 CONTEXT_TABLES = ("constants", "book_in_line", "trend_line", *_TABLES_AS_THEY_ARE)
 """The published tables a context is made of."""
 
@@ -35,8 +30,7 @@ class FleetContext:
     """What a vehicle's verdict takes from the rest of the fleet.
 
     ``kit_bias`` has kit, at_y, ln_bias, var_ln_bias, p_off, one row per test or calibration, by kit
-    and time; ``usual_fuel_temp``, ``usual_crank_speed``, ``usual_leak`` and ``usual_hold``
-    are the answers of the queries of those names.
+    and time; those of ``USUAL_TABLES`` are the answers of the queries of those names.
     """
 
     constants: dict[str, FamilyConstants]
@@ -45,6 +39,7 @@ class FleetContext:
     kit_bias: pa.Table
     usual_fuel_temp: pa.Table
     usual_crank_speed: pa.Table
+    usual_window: pa.Table
     usual_leak: pa.Table
     usual_hold: pa.Table
 

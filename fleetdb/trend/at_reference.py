@@ -45,7 +45,7 @@ def proof_ratio_at_reference(
         over = constants.cap_sharpness * (constants.ln_cap - ln_reserve - shift)
         return constants.ln_cap - np.logaddexp(0.0, over) / constants.cap_sharpness
 
-    return _taken_apart(readings.ln_ratio, readings, reached, 0.0, constants)
+    return _taken_apart(readings.ln_ratio, readings, reached, 0.0, 0.0, constants)
 
 
 def build_rate_at_reference(
@@ -53,7 +53,8 @@ def build_rate_at_reference(
 ) -> AtReference:
     """Return build rates [bar/s] at reference conditions, over the window each was timed over.
 
-    Reach changes how much of the climb is held back by leakage; the swept flow goes as speed.
+    Reach changes how much of the climb is held back by leakage; the swept flow goes as speed,
+    and cold fuel is stiffer.
     """
     shares = windows[readings.window]
 
@@ -63,21 +64,26 @@ def build_rate_at_reference(
             [np.interp(at, LN_REACH, row) for at, row in zip(reach, shares, strict=True)]
         )
 
-    return _taken_apart(readings.ln_build, readings, held_back, readings.ln_speed, constants)
+    stiffer = constants.stiffness_power * readings.ln_viscosity
+    return _taken_apart(
+        readings.ln_build, readings, held_back, stiffer, readings.ln_speed, constants
+    )
 
 
 def _taken_apart(
     ln_raw: Floats,
     readings: Readings,
     expected: Callable[[Floats], Floats],
+    by_temperature_alone: Floats | float,
     by_speed_alone: Floats | float,
     constants: FamilyConstants,
 ) -> AtReference:
     """Take temperature out first, then speed; each at the other's value of its day or reference."""
-    warmth = constants.viscosity_power * readings.ln_viscosity
+    grade = constants.winter_fuel * readings.season
+    warmth = constants.viscosity_power * (readings.ln_viscosity + grade)
     at_reference = expected(np.zeros(len(ln_raw)))
     fast = expected(readings.ln_speed)
-    temperature = expected(readings.ln_speed + warmth) - fast
+    temperature = expected(readings.ln_speed + warmth) - fast + by_temperature_alone
     speed = fast - at_reference + by_speed_alone
     corrected = ln_raw - readings.ln_kit - temperature - speed
     return AtReference(

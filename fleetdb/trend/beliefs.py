@@ -28,10 +28,14 @@ class Readings(NamedTuple):
     ln_kit: Floats
     """What the kit is believed to add to ln pressure."""
     var_ln_kit: Floats
+    season: Floats
+    """1 on the warmest day of the year, -1 on the coldest, nearer 0 where seasons hardly differ."""
     window: NDArray[np.int64]
     """Number of the pressure window the build rate was timed over (``build_windows``)."""
     repaired: Floats
     """1 where a part that can change the reserve was fitted since the test before."""
+    slipped: Floats
+    """1 where the ratio is taken for MPa written as bar; it carries no weight."""
 
     def rows(self, which: slice | NDArray[Any]) -> Readings:
         """Return the records of a slice, an index array or a mask."""

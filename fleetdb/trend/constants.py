@@ -29,6 +29,8 @@ class FamilyConstants(NamedTuple):
     """Scatter of ln proof ratio from test to test."""
     sd_build: float
     """Scatter of ln build rate from test to test."""
+    sd_reach: float
+    """Scatter of ln reach from test to test: thermometers, crank speeds read off, lots of fuel."""
     ln_build_new: float
     """Typical ln build rate of a new pump at reference conditions. [ln bar/s]"""
     sd_ln_build_new: float
@@ -36,10 +38,18 @@ class FamilyConstants(NamedTuple):
     """How much of a loss of reserve is lost swept flow rather than added leakage. [0-1]"""
     viscosity_power: float
     """Reserve goes as viscosity to this power (1 by the rail balance)."""
+    winter_fuel: float
+    """Half of what ln viscosity of summer's fuel is above that of winter's, both equally warm."""
+    stiffness_power: float
+    """Cold fuel is stiffer: build rates go as viscosity to this power, leakage apart."""
     p_botched_ratio: float
     """Chance that a record's proof ratio alone is botched (regulator not held, slip of the pen)."""
     p_botched_build: float
     p_botched_both: float
+    wearing_at_first: float
+    """Share of new pumps that wear at all, at one pace or another."""
+    faster_at_first: float
+    """How many of them wear at each pace, over those at the pace before."""
     wear_onset_per_y: float
     """Rate at which a pump that does not wear begins to. [1/y]"""
     quickening_per_y: float
@@ -84,12 +94,21 @@ PRIORS: dict[str, Prior] = {
     "cap_sharpness": Prior(12.0, 0.5, True, 2.0, 60.0),
     "sd_ratio": Prior(0.022, 0.4, True, 0.003, 0.15),
     "sd_build": Prior(0.055, 0.5, True, 0.01, 0.3),
+    # Some degrees of the thermometer are 0.05 of ln viscosity, 1 % of crank speed 0.01.
+    "sd_reach": Prior(0.04, 0.5, True, 0.004, 0.2),
     "sd_ln_build_new": Prior(0.10, 0.5, True, 0.02, 0.5),
     "volumetric_share": Prior(0.25, 0.25, False, 0.0, 1.0),
     "viscosity_power": Prior(1.0, 0.12, False, 0.5, 1.5),
+    # Winter grades are up to a quarter thinner than summer's: common practice, no source.
+    "winter_fuel": Prior(0.04, 0.05, False, -0.05, 0.25),
+    # n-dodecane's bulk modulus falls by half a per cent a kelvin (``fuel_stiffness``), viscosity by
+    # 1.5 to 3; how much of that a rail with air and give of its own shows is for the fleet to say.
+    "stiffness_power": Prior(0.1, 0.1, False, -0.2, 0.5),
     "p_botched_ratio": Prior(0.008, 0.7, True, 1e-4, 0.1),
     "p_botched_build": Prior(0.008, 0.7, True, 1e-4, 0.1),
     "p_botched_both": Prior(0.015, 0.7, True, 1e-4, 0.15),
+    "wearing_at_first": Prior(0.5, 0.4, True, 0.05, 0.95),
+    "faster_at_first": Prior(0.4, 0.4, True, 0.05, 0.9),
     "wear_onset_per_y": Prior(0.3, 0.5, True, 0.03, 3.0),
     "quickening_per_y": Prior(0.7, 0.5, True, 0.05, 5.0),
     "build_wander_per_sqrt_y": Prior(0.04, 0.6, True, 0.003, 0.3),

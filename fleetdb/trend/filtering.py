@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +31,7 @@ from fleetdb.trend.reserve_filter import (
     N_ROWS,
     run_pumps,
     tabulate_below,
+    weigh_lives,
 )
 
 DAYS_PER_YEAR = 365.25
@@ -120,12 +123,40 @@ def run_filter(
         records,
         pumps,
     )
+    _in_threads(run_pumps, n_pumps, shared)
+    return records, pumps
+
+
+def evidence_of_lives(
+    readings: Readings,
+    windows: Floats,
+    offsets: NDArray[np.int64],
+    start_y: Floats,
+    failed_y: Floats,
+    constants: FamilyConstants,
+    limit: float,
+) -> Floats:
+    """Return the log of how likely each pump's records and fate are, shape (n_pumps,).
+
+    ``failed_y`` is when the pump failed on the road after its last record, else NaN [y]; the
+    rest as for ``run_filter``. Where no record could tell how much a cold pump has in hand,
+    what became of such pumps does.
+    """
+    n_pumps = len(offsets) - 1
+    evidence = np.zeros(n_pumps)
+    ln_limit = math.log(limit)
+    shared = (offsets, start_y, failed_y, readings, windows, constants, ln_limit, evidence)
+    _in_threads(weigh_lives, n_pumps, shared)
+    return evidence
+
+
+def _in_threads(kernel: Callable[..., None], n_pumps: int, shared: tuple[Any, ...]) -> None:
+    """Run ``kernel(first, last, *shared)`` over all pumps."""
     n_threads = os.cpu_count() or 1
     if n_pumps < 8 or n_threads == 1:
-        run_pumps(0, n_pumps, *shared)
-        return records, pumps
+        kernel(0, n_pumps, *shared)
+        return
     edges = np.linspace(0, n_pumps, 4 * n_threads + 1).astype(np.int64)
     with ThreadPoolExecutor(n_threads) as pool:
-        for task in [pool.submit(run_pumps, int(a), int(b), *shared) for a, b in pairwise(edges)]:
+        for task in [pool.submit(kernel, int(a), int(b), *shared) for a, b in pairwise(edges)]:
             task.result()
-    return records, pumps

@@ -48,6 +48,7 @@ class Followed:
         return Walked(
             offsets=self.series.offsets,
             at_y=self.series.readings.at_y,
+            repaired=self.series.readings.repaired,
             p_worn=self.records.p_worn,
             end_y=np.where(np.isnan(ended_y), now_y, ended_y),
         )

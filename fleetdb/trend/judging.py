@@ -49,7 +49,7 @@ def judge(
         "traces": queries.answer(
             connection, "trace_evidence", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
         ),
-        "failures": queries.answer(connection, "pump_failures", as_of=as_of),
+        "failures": connection.sql("FROM pump_failures ORDER BY pump_id").to_arrow_table(),
         **second_opinions(connection, [each.series for each in followed], as_of),
     }
     if trend_p is None:
@@ -99,6 +99,7 @@ def _facts(
         **aligned(answers["pace"], ids),
     }
     below = below_limit(series, constants, limit)
+    counts = ~np.isnan(series.readings.ln_ratio) & (series.readings.slipped == 0)
     botched = set_aside(records)
     last = series.offsets[1:] - 1
     has = np.diff(series.offsets) > 0
@@ -124,7 +125,7 @@ def _facts(
         set_aside=count(botched, series.offsets),
         below_limit_tests=count(below, series.offsets),
         p_below_last=p_below_last,
-        below_in_a_row=in_a_row(below, ~np.isnan(series.readings.ln_ratio), series.offsets),
+        below_in_a_row=in_a_row(below, counts, series.offsets),
     )
 
 
@@ -136,10 +137,11 @@ def set_aside(records: RecordBelief) -> NDArray[np.bool_]:
 def below_limit(series: Series, constants: FamilyConstants, limit: float) -> NDArray[np.bool_]:
     """Return which records' proofs are below the limit at reference conditions."""
     readings = series.readings
-    shift = readings.ln_speed + constants.viscosity_power * readings.ln_viscosity
+    ln_viscosity = readings.ln_viscosity + constants.winter_fuel * readings.season
+    shift = readings.ln_speed + constants.viscosity_power * ln_viscosity
     # A hot or slow test is brought to reference conditions; a cold or fast one may be capped.
     at_reference = readings.ln_ratio - readings.ln_kit - np.minimum(shift, 0.0)
-    return at_reference < math.log(limit)
+    return (at_reference < math.log(limit)) & (readings.slipped == 0)
 
 
 def count(flags: NDArray[np.bool_], offsets: NDArray[np.int64]) -> NDArray[np.int64]:

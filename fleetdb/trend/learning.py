@@ -1,6 +1,6 @@
 """What the fleet teaches: each family's constants, by the evidence of its own records.
 
-The constants maximise the probability the filter gives to the records of a sample of
+The constants maximise the probability the filter gives to the records and fates of a sample of
 pumps, times their priors (empirical Bayes). Each pump's log evidence has its own gradient, and
 the sum of their outer products about their mean stands for the curvature (E. Berndt, B. Hall,
 R. Hall and J. Hausman, Annals of Economic and Social Measurement 3, 653-665, 1974; from
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from fleetdb.trend.beliefs import Floats, Readings
 from fleetdb.trend.constants import PRIORS, FamilyConstants, log_prior, prior_constants
-from fleetdb.trend.filtering import run_filter
+from fleetdb.trend.filtering import evidence_of_lives
 from fleetdb.trend.series import Series
 
 _NAMES = ("ln_build_new", *PRIORS)
@@ -46,6 +46,7 @@ class Sample:
     windows: Floats
     offsets: NDArray[np.int64]
     start_y: Floats
+    failed_y: Floats
 
 
 def sample_of(series: Series) -> Sample:
@@ -62,6 +63,7 @@ def sample_of(series: Series) -> Sample:
         windows=series.windows,
         offsets=np.concatenate([[0], np.cumsum(counts[chosen])]).astype(np.int64),
         start_y=series.start_y[chosen],
+        failed_y=series.failed_y[chosen],
     )
 
 
@@ -81,16 +83,15 @@ def learn(sample: Sample, start: FamilyConstants, limit: float) -> FamilyConstan
 
     def evidence(place: Floats) -> Floats:
         """Log evidence of each pump at a place in the search's coordinates."""
-        _, pumps = run_filter(
+        return evidence_of_lives(
             sample.readings,
             sample.windows,
             sample.offsets,
             sample.start_y,
-            sample.start_y,
+            sample.failed_y,
             _at(place, start),
             limit,
         )
-        return pumps.log_evidence
 
     place, low, high = _place(start), *_limits(start)
     centre = _place(prior_constants(start.ln_build_new))

@@ -18,7 +18,7 @@ import numpy as np
 import pyarrow as pa
 
 from fleetdb.trend import discoveries, queries
-from fleetdb.trend.assessment import METHOD, Assessment, FleetContext
+from fleetdb.trend.assessment import METHOD, USUAL_TABLES, Assessment, FleetContext
 from fleetdb.trend.book_in_line import BookInLine, book_in_line
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.following import Followed, follow, keep_corrections
@@ -84,10 +84,7 @@ def assess(
         "book_in_line": line.table(),
         "trend_line": discoveries.as_table(trend_p),
         "set_aside": _set_aside_table(connection, followed),
-        **{
-            name: connection.table(name).to_arrow_table()
-            for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak", "usual_hold")
-        },
+        **{name: connection.table(name).to_arrow_table() for name in USUAL_TABLES},
     }
     return Assessment(tables=tables, meta=_meta(verdicts, line))
 
@@ -147,7 +144,7 @@ def follow_vehicle(
     policy = policy or Policy()
     moment = _bare_utc(as_of)
     if context is not None:
-        for name in ("usual_fuel_temp", "usual_crank_speed", "usual_leak", "usual_hold"):
+        for name in USUAL_TABLES:
             connection.register(name, getattr(context, name))
     known = known_at(connection, moment, with_usual_conditions=context is None)
     families = known.families if every_pump else [s.of_present_pumps() for s in known.families]

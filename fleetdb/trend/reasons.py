@@ -95,7 +95,9 @@ def _cause_in_words(f: Figures) -> str:
         leak = f"injectors return {f.leak_times_usual:.1f} times the usual"
     match f.cause:
         case Cause.INJECTOR_LEAK:
-            if f.worst_cylinder is not None and f.worst_times_others >= _NOTABLE_CYLINDER:
+            if f.worst_cylinder is not None and math.isinf(f.worst_times_others):
+                leak = f"cylinder {f.worst_cylinder} returns fuel and the others next to none"
+            elif f.worst_cylinder is not None and f.worst_times_others >= _NOTABLE_CYLINDER:
                 leak = (
                     f"cylinder {f.worst_cylinder} returns {f.worst_times_others:.1f} times the "
                     "others' median"

@@ -33,7 +33,6 @@ N_RESERVES = 60
 LN_RESERVE = np.linspace(math.log(0.35), math.log(4.5), N_RESERVES)
 WEAR_PER_Y = np.array([0.0, 0.05, 0.15, 0.35, 0.8, 1.8])
 """Paces of wear, loss of ln reserve per year: none, slow ... gone within a season."""
-_PACE_OF_NEW_PUMP = np.array([0.42, 0.30, 0.15, 0.08, 0.04, 0.01])
 LN_RESERVE_STEP = float(LN_RESERVE[1] - LN_RESERVE[0])
 _DX = LN_RESERVE_STEP
 N_PACES = len(WEAR_PER_Y)
@@ -56,12 +55,16 @@ _SMALLEST_DAMAGE, _MEAN_DAMAGE, _MEAN_RECOVERY = 0.15, 0.4, 0.25
 _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 _REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
+# Pumps strand vehicles some way below the limit, a few times a year, and now and then anyway.
+_STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_PER_Y, _STRANDS_ANYWAY_PER_Y = 0.1, 0.08, 4.0, 0.005
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _Z_90 = 1.2815515655446004  # 90 % point of a standard normal
-# Gauss-Hermite nodes and weights of a standard normal, 3 points.
-_NODES = np.array([0.0, -math.sqrt(3.0), math.sqrt(3.0)])
-_WEIGHTS = np.array([2.0 / 3.0, 1.0 / 6.0, 1.0 / 6.0])
+# A standard normal as three narrower ones, of half its spread: where they stand, their weights,
+# and their variance. Points alone would leave gaps that a sharp reading tells apart.
+_NODES = np.array([0.0, -math.sqrt(1.5), math.sqrt(1.5)])
+_WEIGHTS = np.array([0.5, 0.25, 0.25])
+_VARIANCE_WITHIN = 0.25
 # Floating-point liberties that keep NaN meaningful (a NaN reading is a missing one).
 _FAST = {"reassoc", "contract", "arcp", "nsz"}
 _compiled = njit(cache=True, nogil=True, fastmath=_FAST, error_model="numpy")
@@ -85,12 +88,22 @@ class _Scratch(NamedTuple):
     moving: Floats
     mass: Floats
     one_row: Floats
+    first_paces: Floats
     carried: Floats
     shifted: Floats
     flat_carried: Floats
     flat_shifted: Floats
     nodes: Floats
     out: Floats
+
+
+@_compiled
+def _pace_at_first(c: FamilyConstants, k: int) -> float:
+    """Share of new pumps at a pace: some do not wear, of the others ever fewer the faster."""
+    if k == 0:
+        return 1.0 - c.wearing_at_first
+    every = (1.0 - c.faster_at_first ** (N_PACES - 1)) / (1.0 - c.faster_at_first)
+    return c.wearing_at_first * c.faster_at_first ** (k - 1) / every
 
 
 @_compiled
@@ -108,14 +121,17 @@ def _new_belief(c: FamilyConstants) -> _Belief:
         g = math.exp(-0.5 * ((LN_RESERVE[i] - c.ln_reserve_new) / c.sd_ln_reserve_new) ** 2)
         total += g
         for k in range(N_PACES):
-            belief.p[k, i] = g * _PACE_OF_NEW_PUMP[k]
+            belief.p[k, i] = g * _pace_at_first(c, k)
     belief.p[:] /= total
     return belief
 
 
 @_compiled
-def _new_scratch() -> _Scratch:
+def _new_scratch(c: FamilyConstants) -> _Scratch:
     carried, shifted = np.zeros((4, _PAD + N_RESERVES)), np.zeros((4, _PAD + N_RESERVES))
+    first_paces = np.zeros(N_ROWS)
+    for k in range(N_PACES):
+        first_paces[k] = _pace_at_first(c, k)
     return _Scratch(
         np.zeros((N_ROWS, N_RESERVES)),
         np.zeros(N_RESERVES),
@@ -124,11 +140,12 @@ def _new_scratch() -> _Scratch:
         np.zeros((_PAD + 1, N_RESERVES)),
         np.zeros(_PAD + N_RESERVES),
         np.zeros(_PAD + N_RESERVES),
+        first_paces,
         carried,
         shifted,
         carried.reshape(-1),
         shifted.reshape(-1),
-        np.zeros((17, N_RESERVES)),
+        np.zeros((18, N_RESERVES)),
         np.zeros(4),
     )
 
@@ -303,7 +320,7 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
         build_2 += m[4, i]
     total = 0.0
     for k in range(N_ROWS):
-        fresh = _PACE_OF_NEW_PUMP[k] if k < N_PACES else 0.0
+        fresh = scratch.first_paces[k]
         kept = stay if k < N_PACES else 1.0
         for i in range(N_RESERVES):
             q[k, i] = kept * p[k, i] + fresh * jumped[i]
@@ -396,6 +413,18 @@ def _ln_build_share(shares, ln_reach):
 
 
 @_compiled
+def _ln_build_shares(shares, to_reach, share, slope):
+    """Fill, per node: ``_ln_build_share`` at its reach, and how that changes with ln reach."""
+    for i in range(N_RESERVES):
+        share[i] = _ln_build_share(shares, LN_RESERVE[i] + to_reach)
+    last = N_RESERVES - 1
+    for i in range(1, last):
+        slope[i] = (share[i + 1] - share[i - 1]) * (0.5 / _DX)
+    slope[0] = (share[1] - share[0]) / _DX
+    slope[last] = (share[last] - share[last - 1]) / _DX
+
+
+@_compiled
 def _normal_density(error, inverse, like):
     """Fill the density of each error, given 1 / its variance."""
     for i in range(N_RESERVES):
@@ -404,7 +433,7 @@ def _normal_density(error, inverse, like):
 
 
 @_compiled
-def _explain_ratio(belief, y, var_y, sharpness, shift, error, slope, inverse, like):
+def _explain_ratio(belief, y, var_y, var_reach, sharpness, shift, error, slope, inverse, like):
     """Fill, per node: y less what is expected, the cap's part in that, 1 / variance, density."""
     cap, var_cap = belief.cap, belief.var_cap
     for i in range(N_RESERVES):
@@ -414,18 +443,21 @@ def _explain_ratio(belief, y, var_y, sharpness, shift, error, slope, inverse, li
         one = 1.0 / (1.0 + e)
         error[i] = y - cap[i] + (max(z, 0.0) + _log_1_plus(e)) / sharpness
         slope[i] = e * one if z > 0.0 else one
+    # The reserve lies anywhere in its bin, not only at the node.
+    var_reach += _DX * _DX / 12.0
     for i in range(N_RESERVES):
-        # The reserve lies anywhere in its bin, not only at the node.
-        in_bin = (1.0 - slope[i]) * _DX
-        inverse[i] = 1.0 / (var_y + slope[i] * slope[i] * var_cap[i] + in_bin * in_bin / 12.0)
+        reached = 1.0 - slope[i]
+        inverse[i] = 1.0 / (
+            var_y + slope[i] * slope[i] * var_cap[i] + reached * reached * var_reach
+        )
     _normal_density(error, inverse, like)
 
 
 @_compiled
-def _explain_build(var_build, var_b, error, inverse, like):
+def _explain_build(var_build, var_b, var_reach, slope, error, inverse, like):
     """Fill, per node: 1 / variance and density of a build rate off by ``error``."""
     for i in range(N_RESERVES):
-        inverse[i] = 1.0 / (var_b + var_build[i])
+        inverse[i] = 1.0 / (var_b + var_build[i] + slope[i] * slope[i] * var_reach)
     _normal_density(error, inverse, like)
 
 
@@ -458,16 +490,19 @@ def _weigh(belief, scratch, r, j, windows, c):
     residual and its variance.
     """
     y, b = r.ln_ratio[j], r.ln_build[j]
-    has_ratio, has_build = not math.isnan(y), not math.isnan(b)
+    slipped = r.slipped[j] > 0.0
+    has_ratio, has_build = not (math.isnan(y) or slipped), not math.isnan(b)
     out = scratch.out
     out[:] = math.nan
-    out[0] = out[1] = 0.0
+    out[0] = 1.0 if slipped else 0.0
+    out[1] = 0.0
     if not has_ratio and not has_build:
         return 0.0
     y -= r.ln_kit[j]
-    b -= r.ln_kit[j]
+    b -= r.ln_kit[j] + c.stiffness_power * r.ln_viscosity[j]
     var_y = c.sd_ratio**2 + r.var_ln_kit[j]
     var_b = c.sd_build**2 + r.var_ln_kit[j] + r.var_ln_speed[j]
+    var_b += c.stiffness_power**2 * r.var_ln_viscosity[j]
     e_r = c.p_botched_ratio if has_ratio else 0.0
     e_b = c.p_botched_build if has_build else 0.0
     e_rb = c.p_botched_both
@@ -481,9 +516,10 @@ def _weigh(belief, scratch, r, j, windows, c):
         share_new = _ln_build_share(shares, c.ln_reserve_new)
         z = (b - c.ln_build_new + _BOTCHED_LN_BUILD_DROP) / _BOTCHED_LN_BUILD_SD
         wide_b = math.exp(-0.5 * z * z) / (_BOTCHED_LN_BUILD_SD * _SQRT_2PI)
-    shift = r.ln_speed[j] + c.viscosity_power * r.ln_viscosity[j]
+    shift = r.ln_speed[j] + c.viscosity_power * (r.ln_viscosity[j] + c.winter_fuel * r.season[j])
     sd_shift = math.sqrt(r.var_ln_speed[j] + c.viscosity_power**2 * r.var_ln_viscosity[j])
     n_nodes = 3 if sd_shift > 1e-3 else 1
+    var_reach = c.sd_reach**2 + _VARIANCE_WITHIN * sd_shift**2
     if has_ratio:
         # What reaches less than the lowest reserve of the grid is there, not unexplained: a
         # pump that hardly builds any pressure is the worst of pumps, not a botched test. Cold
@@ -493,6 +529,7 @@ def _weigh(belief, scratch, r, j, windows, c):
     error_r, slope, inv_r, like_r = n[0], n[1], n[2], n[3]
     error_b, inv_b, like_b, share = n[4], n[5], n[6], n[7]
     d_cap, d_var_cap, d_build, d_var_build, at_node = n[8], n[9], n[10], n[11], n[12]
+    share_slope = n[17]
     n[8:] = 0.0
     like_r[:] = like_b[:] = 1.0
     error_r[:] = error_b[:] = slope[:] = inv_r[:] = inv_b[:] = 0.0
@@ -508,16 +545,26 @@ def _weigh(belief, scratch, r, j, windows, c):
         to_reach = shift + _NODES[q] * sd_shift
         if has_ratio:
             _explain_ratio(
-                belief, y, var_y, c.cap_sharpness, to_reach, error_r, slope, inv_r, like_r
+                belief,
+                y,
+                var_y,
+                var_reach,
+                c.cap_sharpness,
+                to_reach,
+                error_r,
+                slope,
+                inv_r,
+                like_r,
             )
         if has_build:
-            for i in range(N_RESERVES):
-                share[i] = _ln_build_share(shares, LN_RESERVE[i] + to_reach)
+            _ln_build_shares(shares, to_reach, share, share_slope)
         for starved in range(2):
             px, like = n[13 + starved], n[15 + starved]
             if has_build:
                 _miss_build(belief, known, c.volumetric_share, starved, share, error_b)
-                _explain_build(belief.var_build, var_b, error_b, inv_b, like_b)
+                _explain_build(
+                    belief.var_build, var_b, var_reach, share_slope, error_b, inv_b, like_b
+                )
             for i in range(N_RESERVES):
                 like[i] += w * (
                     like_b[i] * (honest * like_r[i] + e_r * wide_r)
@@ -610,9 +657,59 @@ def _expect(p, table):
 
 
 @_compiled
+def _strands_per_y(ln_limit, rate):
+    """Fill, per node: how often a pump of that reserve strands its vehicle. [1/y]"""
+    for i in range(N_RESERVES):
+        over = (LN_RESERVE[i] - ln_limit + _STRANDS_BELOW_LIMIT) / _STRANDS_WITHIN
+        rate[i] = _STRANDS_ANYWAY_PER_Y + _STRANDS_PER_Y / (1.0 + math.exp(over))
+
+
+@_compiled
+def _outlast(p, rate, dt_y):
+    """Weigh the belief by having run ``dt_y`` on; returns the log of how likely that was."""
+    total = 0.0
+    for i in range(N_RESERVES):
+        lasts = _exp_of_negative(-rate[i] * dt_y)
+        for k in range(N_ROWS):
+            p[k, i] *= lasts
+            total += p[k, i]
+    for k in range(N_ROWS):
+        for i in range(N_RESERVES):
+            p[k, i] /= total
+    return math.log(total)
+
+
+@_compiled
+def weigh_lives(first, last, offsets, start_y, failed_y, r, windows, c, ln_limit, evidence):
+    """Fill ``evidence`` of pumps ``first`` to ``last``: of their records and of their fates.
+
+    A pump that is tested again has not stranded its vehicle until then; one that has
+    (``failed_y``, else NaN) was most likely below the limit.
+    """
+    scratch = _new_scratch(c)
+    rate = np.zeros(N_RESERVES)
+    _strands_per_y(ln_limit, rate)
+    for n in range(first, last):
+        belief = _new_belief(c)
+        now = start_y[n]
+        told = 0.0
+        for j in range(offsets[n], offsets[n + 1]):
+            _advance(belief, scratch, r.at_y[j] - now, r.repaired[j], c)
+            told += _outlast(belief.p, rate, max(r.at_y[j] - now, 0.0))
+            now = max(r.at_y[j], now)
+            told += _weigh(belief, scratch, r, j, windows, c)
+        if failed_y[n] >= now:
+            _advance(belief, scratch, failed_y[n] - now, 0.0, c)
+            told += _outlast(belief.p, rate, failed_y[n] - now)
+            _mass(belief.p, scratch.px)
+            told += math.log((scratch.px * rate).sum())
+        evidence[n] = told
+
+
+@_compiled
 def tabulate_below(c, ln_limit, times_y, below):
     """Fill ``below[m, k, i]``: chance of being below the limit at time m from each cell."""
-    scratch = _new_scratch()
+    scratch = _new_scratch(c)
     belief = _new_belief(c)
     for k in range(N_ROWS):
         for i in range(N_RESERVES):
@@ -631,7 +728,7 @@ def run_pumps(
     first, last, offsets, start_y, end_y, end_repaired, r, windows, c, ln_limit, ahead, rec, pump
 ):
     """Run the filter over pumps ``first`` to ``last`` and fill ``rec`` and ``pump``."""
-    scratch = _new_scratch()
+    scratch = _new_scratch(c)
     out, px = scratch.out, scratch.px
     for n in range(first, last):
         belief = _new_belief(c)

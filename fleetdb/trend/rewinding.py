@@ -56,6 +56,7 @@ def seen_at(
         records=whole.records.take(pa.array(rows)),
         offsets=np.concatenate([[0], np.cumsum(n_records)]).astype(np.int64),
         start_y=np.full(n_moments, whole.start_y[pump]),
+        failed_y=np.full(n_moments, whole.failed_y[pump]),
         readings=whole.readings.rows(rows),
         windows=whole.windows,
         kit=whole.kit[rows],

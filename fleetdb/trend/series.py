@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from fleetdb.fluid import REFERENCE_DIESEL, WaltherFluid
 from fleetdb.trend import queries
+from fleetdb.trend.aligned import aligned
 from fleetdb.trend.beliefs import Floats, Readings
 from fleetdb.trend.build_windows import number_windows
 from fleetdb.trend.filtering import DAYS_PER_YEAR
@@ -24,7 +25,14 @@ EPOCH = np.datetime64("2000-01-01T00:00:00", "us")
 _YEAR = np.timedelta64(int(DAYS_PER_YEAR * 86_400e6), "us")
 
 DUTY_SLACK_PCT = 2.0
-# Where a workshop gives no window, pressure is taken to be timed over the middle of the climb.
+# Pumps come to between half and a little over their target; this is a tenth of that.
+_LIKE_MPA = (0.05, 0.115)
+USUAL_CONDITIONS = ("usual_fuel_temp", "usual_crank_speed", "usual_window")
+"""What stands in where a test does not say; one vehicle takes it from its fleet."""
+
+# Where the year's usual temperatures differ by less either way, fuel is hardly of two grades.
+_SEASON_K = 3.0
+# Where nobody gives a window, pressure is taken to be timed over the middle of the climb.
 _USUAL_FROM_SHARE, _USUAL_TO_SHARE = 0.2, 0.7
 
 
@@ -45,6 +53,8 @@ class Series:
     offsets: NDArray[np.int64]
     """Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``."""
     start_y: Floats
+    failed_y: Floats
+    """When each pump failed on the road, NaN where it has not. [y]"""
     readings: Readings
     windows: Floats
     """Build share of every window (``build_windows``), shape (n_windows, n_reaches)."""
@@ -77,6 +87,7 @@ class Series:
             records=self.records.filter(pa.array(records)),
             offsets=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
             start_y=self.start_y[pumps],
+            failed_y=self.failed_y[pumps],
             readings=self.readings.rows(records),
             kit=self.kit[records],
         )
@@ -88,7 +99,7 @@ class Series:
 
 def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in: int = 1) -> None:
     """Keep ``pumps``, ``family_settings``, ``repairs``, ``trace_readings``,
-    ``readings`` and ``kit_names``.
+    ``readings``, ``kit_names`` and ``pump_failures``.
 
     They are as known at ``as_of``, of one vehicle in ``one_in``, chosen by name, so always the
     same.
@@ -101,12 +112,14 @@ def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in
     queries.keep(connection, "trace_readings")
     queries.keep(connection, "readings", as_of=as_of, duty_slack_pct=DUTY_SLACK_PCT)
     queries.keep(connection, "kit_names")
+    queries.keep(connection, "pump_failures", as_of=as_of)
 
 
 def keep_usual_conditions(connection: duckdb.DuckDBPyConnection) -> None:
-    """Keep the tables ``usual_fuel_temp`` and ``usual_crank_speed`` of these readings."""
+    """Keep the tables of ``USUAL_CONDITIONS`` of these readings."""
     queries.keep(connection, "usual_fuel_temp", added=20, few=12, unknown_sd_c=12.0)
     queries.keep(connection, "usual_crank_speed", few=12, unknown_sd=0.1)
+    queries.keep(connection, "usual_window")
 
 
 def load_series(
@@ -117,11 +130,13 @@ def load_series(
     kit_names = connection.table("kit_names").to_arrow_table()["kit"].to_pylist()
     records = queries.answer(connection, "readings_with_conditions", added=3)
     kit = records["kit_no"].combine_chunks().fill_null(-1).to_numpy(zero_copy_only=False).copy()
-    readings, windows = _readings(records, fluid)
+    readings, windows = _readings(records, fluid, _warm_season(connection))
     kept = records.select(["reading_no", "performed_at"])
     pump_of_record = records["pump_id"].to_numpy()
     families = pumps["pump_family"].to_numpy()
     starts = years(pumps["fitted_at"].to_numpy())
+    failures = connection.sql("FROM pump_failures ORDER BY pump_id").to_arrow_table()
+    failed = years(aligned(failures, pumps["pump_id"].to_numpy())["failed_at"])
     edges = np.searchsorted(pump_of_record, np.arange(len(pumps) + 1))
     series = []
     for family in np.unique(families):
@@ -136,6 +151,7 @@ def load_series(
                 records=kept.slice(a, z - a),
                 offsets=edges[first : last + 1] - a,
                 start_y=starts[first:last],
+                failed_y=failed[first:last],
                 readings=readings.rows(slice(a, z)),
                 windows=windows,
                 kit=kit[a:z],
@@ -144,7 +160,20 @@ def load_series(
     return series, kit_names
 
 
-def _readings(records: pa.Table, fluid: WaltherFluid) -> tuple[Readings, Floats]:
+def _warm_season(connection: duckdb.DuckDBPyConnection) -> tuple[float, float]:
+    """Return when in the year tests are warmest [y], and how much of a season that makes (0 to 1).
+
+    The first harmonic of the months' usual fuel temperatures.
+    """
+    months = connection.execute(queries.sql_text("usual_temp_by_month")).fetchnumpy()
+    angle = 2.0 * np.pi * (months["month_no"] - 0.5) / 12.0
+    wave = (months["usual_fuel_temp_c"] * np.exp(1j * angle)).sum() / 6.0 if len(angle) == 12 else 0
+    return float(np.angle(wave) / (2.0 * np.pi)), min(float(np.abs(wave)) / _SEASON_K, 1.0)
+
+
+def _readings(
+    records: pa.Table, fluid: WaltherFluid, warm_season: tuple[float, float]
+) -> tuple[Readings, Floats]:
     def column(name: str) -> Floats:
         return records[name].to_numpy().astype(float)
 
@@ -169,8 +198,10 @@ def _readings(records: pa.Table, fluid: WaltherFluid) -> tuple[Readings, Floats]
         np.where(no_window, _USUAL_FROM_SHARE, low), np.where(no_window, _USUAL_TO_SHARE, high)
     )
     n = len(records)
+    at_y = years(records["performed_at"].to_numpy())
+    warmest_y, seasonal = warm_season
     readings = Readings(
-        at_y=years(records["performed_at"].to_numpy()),
+        at_y=at_y,
         ln_ratio=ln_ratio,
         ln_build=ln_build,
         ln_speed=np.where(no_speed, column("usual_ln_speed"), ln_speed),
@@ -179,10 +210,28 @@ def _readings(records: pa.Table, fluid: WaltherFluid) -> tuple[Readings, Floats]
         var_ln_viscosity=var_ln_viscosity,
         ln_kit=np.zeros(n),
         var_ln_kit=np.zeros(n),
+        season=seasonal * np.cos(2.0 * np.pi * (at_y - warmest_y)),
         window=window,
         repaired=_repaired(records),
+        slipped=_slipped(records["pump_id"].to_numpy(), column("proof_ratio")),
     )
     return readings, windows
+
+
+def _slipped(pump: NDArray[np.int64], ratio: Floats) -> Floats:
+    """Return 1 where a ratio is a tenth of what pumps come to and none beside it is.
+
+    So little starts no engine, and MPa written as bar looks just so; two in a row are believed.
+    """
+    [measured] = np.nonzero(~np.isnan(ratio))
+    low, high = _LIKE_MPA
+    tenth = (ratio[measured] > low) & (ratio[measured] < high)
+    pump = pump[measured]
+    again = tenth[1:] & tenth[:-1] & (pump[1:] == pump[:-1])
+    tenth[1:][again] = tenth[:-1][again] = False
+    slipped = np.zeros(len(ratio))
+    slipped[measured[tenth]] = 1.0
+    return slipped
 
 
 def _repaired(records: pa.Table) -> Floats:

@@ -135,7 +135,9 @@ def verdict_rows(
         policy,
     )
     ratio, reserve = np.exp(belief.ln_ratio), np.exp(belief.ln_reserve)
-    times_others = facts.leaks["worst_ml_per_min"] / facts.leaks["others_ml_per_min"]
+    # Graduated glasses show nothing of little: infinite over none, NaN where all have none.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        times_others = facts.leaks["worst_ml_per_min"] / facts.leaks["others_ml_per_min"]
     limit_km = facts.tests["last_odometer_km"] + facts.tests["km_per_day"] * days[1]
     reasons, advice = [], []
     for i in range(n):

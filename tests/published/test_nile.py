@@ -43,6 +43,7 @@ LOCAL_LEVEL = CONSTANTS._replace(
     sd_ln_reserve_new=1e3,  # flat over the grid, as a diffuse start is over the line
     ln_cap=50.0,
     # Anywhere in the node a reserve may lie; the filter adds that variance by itself.
+    sd_reach=0.0,
     sd_ratio=math.sqrt(LN_PER_FLOW**2 * IRREGULAR - LN_RESERVE_STEP**2 / 12),
     wander_per_sqrt_y=LN_PER_FLOW * math.sqrt(LEVEL_NOISE / YEARS_PER_FLOOD),
     p_botched_ratio=0.0,

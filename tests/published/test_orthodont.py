@@ -65,6 +65,7 @@ def sample(values: Floats) -> Sample:
         windows=WINDOWS,
         offsets=each * np.arange(n + 1),
         start_y=np.zeros(n),
+        failed_y=np.full(n, np.nan),
     )
 
 
@@ -87,6 +88,7 @@ def one_way(mean: float, between: float, residual: float) -> FamilyConstants:
         ln_reserve_new=mean,
         sd_ln_reserve_new=between,
         # Anywhere in the node a reserve may lie; the filter adds that variance by itself.
+        sd_reach=0.0,
         sd_ratio=math.sqrt(residual**2 - LN_RESERVE_STEP**2 / 12),
         p_botched_ratio=0.0,
         p_botched_build=0.0,
@@ -151,7 +153,7 @@ def test_learning_comes_to_rest_near_the_closed_forms_peak() -> None:
     learnt = learn(sample(values), CONSTANTS, LEVELS.limit)
     # A few children grew by leaps; the filter takes those tests for botched and the rest for
     # less scattered than the closed form does. So the scatter is taken as it was learnt.
-    residual = math.hypot(learnt.sd_ratio, LN_RESERVE_STEP / math.sqrt(12))
+    residual = math.hypot(learnt.sd_ratio, learnt.sd_reach, LN_RESERVE_STEP / math.sqrt(12))
 
     def against(parameters: Floats) -> float:
         mean, ln_between = parameters

@@ -4,7 +4,7 @@
 -- Grain:   one row per test record
 -- Reads:   test_records, trace_readings, repairs, pumps, family_settings
 -- Params:  $as_of, $duty_slack_pct [%]
--- Returns: pump_id, record_id, kit, performed_at, odometer_km [km], fuel_temp_c [degC],
+-- Returns: pump_id, record_id, workshop, kit, performed_at, odometer_km [km], fuel_temp_c [degC],
 --          crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s], from_share [-],
 --          to_share [-], leak_duration_s [s], leak_rail_bar [bar], leak_cylinders,
 --          reference_fuel_temp_c [degC], reference_crank_rpm [1/min],
@@ -35,6 +35,7 @@ repair AS (
 SELECT
     p.pump_id,
     t.record_id,
+    t.workshop,
     t.kit,
     t.performed_at,
     t.odometer_km,

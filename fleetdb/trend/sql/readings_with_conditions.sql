@@ -1,7 +1,8 @@
 -- Every test with the conditions it probably had where it names none. A vehicle's crank
--- speed departs from the fleet's as it did on its other tests, shrunk by $added tests.
+-- speed departs from the fleet's as it did on its other tests, shrunk by $added tests. A build
+-- rate without its window was timed as the workshop mostly does, or else as most do.
 -- Grain:   one row per test record, in order of pump and time (of equals, in a fixed order)
--- Reads:   readings, pumps, kit_names, usual_fuel_temp, usual_crank_speed
+-- Reads:   readings, pumps, kit_names, usual_fuel_temp, usual_crank_speed, usual_window
 -- Params:  $added
 -- Returns: pump_id, reading_no (row of readings), kit_no, performed_at, repaired_at,
 --          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
@@ -22,6 +23,7 @@ usual AS (
     SELECT
         p.pump_id,
         p.depot,
+        p.pump_family,
         s.usual_ln_speed + coalesce(d.ln_speed, 0) / (coalesce(d.tests, 0) + $added) AS usual_ln_speed,
         s.sd_ln_speed
     FROM pumps p
@@ -38,8 +40,14 @@ SELECT
     r.crank_rpm,
     r.proof_ratio,
     r.rate_bar_per_s,
-    r.from_share,
-    r.to_share,
+    CASE
+        WHEN r.from_share IS NOT NULL AND r.to_share IS NOT NULL THEN r.from_share
+        ELSE coalesce(w.usual_from_share, a.usual_from_share)
+    END AS from_share,
+    CASE
+        WHEN r.from_share IS NOT NULL AND r.to_share IS NOT NULL THEN r.to_share
+        ELSE coalesce(w.usual_to_share, a.usual_to_share)
+    END AS to_share,
     r.reference_fuel_temp_c,
     r.reference_crank_rpm,
     coalesce(t.usual_fuel_temp_c, r.reference_fuel_temp_c) AS usual_fuel_temp_c,
@@ -49,6 +57,8 @@ SELECT
 FROM readings r
 JOIN usual u ON u.pump_id = r.pump_id
 LEFT JOIN kit_names k ON k.kit = r.kit
+LEFT JOIN usual_window w ON w.pump_family = u.pump_family AND w.workshop = r.workshop
+LEFT JOIN usual_window a ON a.pump_family = u.pump_family AND a.workshop IS NULL
 LEFT JOIN usual_fuel_temp t
     ON t.depot IS NOT DISTINCT FROM u.depot AND t.month_no = month(r.performed_at)
 ORDER BY r.pump_id, r.performed_at, hash(r.record_id)

@@ -3,6 +3,7 @@
 -- Grain:   one row per pump_family with leak runs
 -- Reads:   readings, pumps, corrections (reading_no, ln_viscosity [-])
 -- Returns: pump_family, usual_rail_bar [bar], usual_leak_ml_per_min [mL/min]
+--          (NULL where most runs collected nothing)
 WITH run AS (
     SELECT
         p.pump_family,
@@ -18,6 +19,6 @@ WITH run AS (
 SELECT
     pump_family,
     any_value(usual_rail_bar) AS usual_rail_bar,
-    median(ml_per_min * coalesce(usual_rail_bar / nullif(leak_rail_bar, 0), 1)) AS usual_leak_ml_per_min
+    nullif(median(ml_per_min * coalesce(usual_rail_bar / nullif(leak_rail_bar, 0), 1)), 0) AS usual_leak_ml_per_min
 FROM run
 GROUP BY pump_family

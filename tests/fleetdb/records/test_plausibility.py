@@ -313,3 +313,19 @@ def test_the_first_version_of_a_family_holds_before_it_too() -> None:
     assert family_in_force(versions, date(2025, 1, 1)) is third
     assert family_in_force([third, second], date(2020, 1, 1)) is second
     assert family_in_force([], date(2020, 1, 1)) is None
+
+
+@pytest.mark.parametrize(
+    ("actual_bar", "codes"),
+    [
+        (35, []),
+        (36, ["very_low_pressure"]),
+        (65, ["very_low_pressure"]),
+        (80, ["very_low_pressure"]),
+        (81, []),
+    ],
+)
+def test_a_tenth_of_what_pumps_come_to_is_asked_about(actual_bar: float, codes: list[str]) -> None:
+    proof = {"duty_pct": 45, "target_bar": 700, "actual_bar": actual_bar}
+
+    assert remark_codes(proof=proof, build=None) == codes

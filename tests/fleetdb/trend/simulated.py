@@ -38,6 +38,8 @@ class Simulated:
     ln_reserve: Law = lambda v, day: math.log(1.6)
     constants: FamilyConstants = CONSTANTS
     mean_temp_c: float = 32.0
+    winter_fuel: float = 0.0
+    stiffness_power: float = 0.0
     kits: int = 0
     kit_of: Callable[[int, int], int] = lambda v, t: v + t
     ln_kit: Law = lambda k, day: 0.0
@@ -59,9 +61,14 @@ class Simulated:
         x = self.ln_reserve(v, at)
         kit = self.kit_of(v, t) % self.kits if self.kits else None
         bias = self.ln_kit(kit, at) if kit is not None else 0.0
-        reach = x + ln_speed + float(REFERENCE_DIESEL.ln_viscosity_ratio(temp_c, 40.0))
+        ln_viscosity = float(REFERENCE_DIESEL.ln_viscosity_ratio(temp_c, 40.0))
+        # The first day is the coldest.
+        reach = x + ln_speed + ln_viscosity - self.winter_fuel * math.cos(2 * math.pi * at / 365.25)
         y = float(ratio_of(reach, self.constants)) + bias + self.sd_ratio * rng.normal()
-        b = float(build_of(max(reach, math.log(1.04 * TO_SHARE)), self.constants)) + ln_speed + bias
+        timed = max(reach, math.log(1.04 * TO_SHARE))
+        b = float(build_of(timed, self.constants)) + ln_speed + bias
+        # The swept flow that is lost with reserve is the pump's, not the fuel's.
+        b += self.constants.volumetric_share * (x - timed) + self.stiffness_power * ln_viscosity
         return record(
             f"V{v:02}",
             at,

@@ -67,6 +67,7 @@ def test_a_build_rate_goes_as_speed_and_less_is_held_back_when_cold() -> None:
     ln_build = float(build_of(ln_reserve + FAST + WARMTH) + FAST) - CONSTANTS.volumetric_share * (
         FAST + WARMTH
     )
+    ln_build += CONSTANTS.stiffness_power * COLD
     own = readings([1.0], ln_build=ln_build, ln_speed=FAST, ln_viscosity=COLD)
     found = build_rate_at_reference(own, WINDOWS, np.array([ln_reserve]), CONSTANTS)
 

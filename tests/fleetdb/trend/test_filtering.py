@@ -6,9 +6,24 @@ import numpy as np
 import pytest
 
 from fleetdb.trend import filtering
-from fleetdb.trend.filtering import FORECAST_DAYS, Levels, look_ahead, run_filter
+from fleetdb.trend.beliefs import Floats, Readings
+from fleetdb.trend.constants import FamilyConstants
+from fleetdb.trend.filtering import (
+    FORECAST_DAYS,
+    Levels,
+    evidence_of_lives,
+    look_ahead,
+    run_filter,
+)
 from fleetdb.trend.reserve_filter import LN_RESERVE, WEAR_PER_Y
 from tests.fleetdb.trend.pump_readings import CONSTANTS, LEVELS, WINDOWS, readings, run
+
+LIMIT = 0.8
+# Nothing moves a reserve.
+STILL = CONSTANTS._replace(
+    wearing_at_first=0.0,
+    **{name: 0.0 for name in CONSTANTS._fields if name.endswith(("_per_y", "_per_sqrt_y"))},
+)
 
 
 def many(n_pumps: int):
@@ -112,3 +127,46 @@ def test_without_a_look_ahead_nothing_is_said_of_the_future() -> None:
 def test_days_ahead_rise() -> None:
     assert np.all(np.diff(FORECAST_DAYS) > 0)
     assert FORECAST_DAYS[0] > 0
+
+
+def evidence_of(own: Readings, failed_y: float, constants: FamilyConstants = STILL) -> float:
+    n = len(own.at_y)
+    [value] = evidence_of_lives(
+        own, WINDOWS, np.array([0, n]), np.zeros(1), np.array([failed_y]), constants, LIMIT
+    )
+    return float(value)
+
+
+def strands_per_y(ln_reserve: Floats) -> Floats:
+    """How often a pump strands its vehicle: four times a year below 0.9 of the limit."""
+    over = (ln_reserve - math.log(LIMIT) + 0.1) / 0.08
+    return 0.005 + 4.0 / (1.0 + np.exp(over))
+
+
+@pytest.mark.parametrize("ln_reserve_new", [-0.5, -0.2, 0.3])
+@pytest.mark.parametrize("years_on", [0.1, 1.5])
+def test_a_failure_is_as_likely_as_the_reserves_that_lead_to_it(
+    ln_reserve_new: float, years_on: float
+) -> None:
+    constants = STILL._replace(ln_reserve_new=ln_reserve_new, sd_ln_reserve_new=0.15)
+    prior = np.exp(-0.5 * ((LN_RESERVE - ln_reserve_new) / 0.15) ** 2)
+    prior /= prior.sum()
+    rate = strands_per_y(LN_RESERVE)
+
+    failed = evidence_of(readings([]), years_on, constants)
+    tested_again = evidence_of(readings([years_on]), math.nan, constants)
+
+    # The exponential is a series good to 4e-6; a reserve that stands still drifts over the grid
+    # by nothing.
+    assert failed == pytest.approx(
+        math.log((prior * np.exp(-rate * years_on) * rate).sum()), abs=1e-3
+    )
+    assert tested_again == pytest.approx(
+        math.log((prior * np.exp(-rate * years_on)).sum()), abs=1e-3
+    )
+
+
+def test_a_failure_before_the_last_record_is_not_the_pumps_end() -> None:
+    own = readings([0.5, 1.0])
+
+    assert evidence_of(own, 0.7) == evidence_of(own, math.nan)

@@ -107,6 +107,28 @@ def test_the_scatter_of_a_family_is_learnt_within_its_limits() -> None:
         assert constants.sd_build == pytest.approx(fleet.sd_build, rel=0.5)
 
 
+@pytest.mark.parametrize(("winter_fuel", "stiffness_power"), [(0.0, 0.2), (0.12, 0.0)])
+def test_thin_winter_fuel_and_stiff_cold_fuel_are_learnt(
+    winter_fuel: float, stiffness_power: float
+) -> None:
+    fleet = Simulated(
+        vehicles=40,
+        tests=24,
+        every_days=30.0,
+        sd_ratio=0.015,
+        winter_fuel=winter_fuel,
+        stiffness_power=stiffness_power,
+        # Little in hand: most tests are below the cap and feel the fuel.
+        ln_reserve=lambda v, day: 0.02 * (v % 8) - 0.02,
+    )
+    series = series_of(**fleet.rows())
+
+    learnt = learn(sample_of(series), starting_constants(series), LIMIT)
+
+    assert learnt.winter_fuel == pytest.approx(winter_fuel, abs=0.03)
+    assert learnt.stiffness_power == pytest.approx(stiffness_power, abs=0.06)
+
+
 @pytest.mark.parametrize("sharpness", [5.0, 25.0])
 def test_the_search_ends_as_high_wherever_it_begins(sharpness: float) -> None:
     # A capped ratio moves with reserve, softness and the power of viscosity alike.

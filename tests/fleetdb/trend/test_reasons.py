@@ -113,6 +113,18 @@ def test_the_cylinder_that_leaks_is_named() -> None:
     assert "4.2" in text
 
 
+def test_a_cylinder_that_leaks_beside_dry_ones_is_named_without_a_number() -> None:
+    text = told(
+        cause=Cause.INJECTOR_LEAK,
+        leak_times_usual=2.4,
+        worst_cylinder=3,
+        worst_times_others=math.inf,
+    )
+
+    assert "cylinder 3 returns fuel and the others next to none" in text
+    assert "inf" not in text
+
+
 def test_a_long_time_without_a_test_is_told() -> None:
     assert "300 days" in told(last_test_at=NOW - timedelta(days=300))
     assert "20 days" not in told()

@@ -22,6 +22,7 @@ from tests.fleetdb.trend.pump_readings import (
 # No surprises: what is left can be integrated over reserve and pace alone.
 PLAIN = CONSTANTS._replace(
     sd_ln_cap=1e-4,
+    sd_reach=1e-6,
     **{name: 1e-9 for name in CONSTANTS._fields if name.startswith("p_botched")},
     **{name: 0.0 for name in CONSTANTS._fields if name.endswith(("_per_y", "_per_sqrt_y"))},
 )
@@ -90,6 +91,37 @@ def test_a_wearing_pump_is_followed_as_by_brute_force(wear: float, seed: int) ->
     assert evidence == pytest.approx(0, abs=1.0)
     np.testing.assert_allclose(points, 0, atol=0.12)
     assert below == pytest.approx(0, abs=0.01)
+
+
+@pytest.mark.parametrize("ln_reserve", [0.0, 0.1, 0.5], ids=["below the cap", "near it", "above"])
+@pytest.mark.parametrize(
+    ("sd_reach", "sd_missing"),
+    [(0.05, 0.0), (1e-6, 0.2), (0.05, 0.2)],
+    ids=["scatter", "temperature missing", "both"],
+)
+def test_unsure_conditions_are_averaged_over_as_by_brute_force(
+    sd_reach: float, sd_missing: float, ln_reserve: float
+) -> None:
+    c = PLAIN._replace(sd_reach=sd_reach)
+    y, b = ratio_of(ln_reserve, c), build_of(ln_reserve, c)
+    x = LN_RESERVE[:, None]
+    reach = x + math.hypot(sd_reach, sd_missing) * np.linspace(-6, 6, 2001)[None, :]
+    weight = np.exp(-0.5 * np.linspace(-6, 6, 2001) ** 2)
+    # The build rate's own level is one more normal, of this pump.
+    sd_build = math.hypot(c.sd_build, c.sd_ln_build_new)
+    like = np.exp(-0.5 * ((y - ratio_of(reach, c)) / c.sd_ratio) ** 2)
+    off = b - build_of(np.maximum(reach, math.log(0.75)), c)
+    off += c.volumetric_share * (reach - x)
+    like *= np.exp(-0.5 * (off / sd_build) ** 2)
+    post = np.exp(-0.5 * ((x[:, 0] - c.ln_reserve_new) / c.sd_ln_reserve_new) ** 2)
+    post *= (like * weight).sum(axis=1)
+    until = np.cumsum(post) / post.sum()
+    expected = np.interp([0.1, 0.5, 0.9], until - 0.5 * post / post.sum(), LN_RESERVE)
+
+    own = readings([0.0], y, b, var_ln_viscosity=sd_missing**2)
+    _, pump = run(own, c)
+
+    np.testing.assert_allclose(pump.ln_reserve[0], expected, atol=0.06)
 
 
 def test_a_look_ahead_is_the_belief_of_that_later_day() -> None:
@@ -335,3 +367,32 @@ def test_a_new_pump_is_believed_to_be_like_its_family() -> None:
     normal_10_90 = 2 * 1.2815516 * CONSTANTS.sd_ln_reserve_new
     assert middle == pytest.approx(CONSTANTS.ln_reserve_new, abs=0.02)
     assert high - low == pytest.approx(normal_10_90, rel=0.05)
+
+
+def test_a_slip_of_units_moves_nothing_and_is_set_aside() -> None:
+    at_y = np.arange(6) * 0.2
+    y = np.full(6, float(ratio_of(math.log(1.5))))
+    with_slip = y.copy()
+    with_slip[5] = math.log(0.09)
+
+    records, pump = run(readings(at_y, with_slip, slipped=np.arange(6) == 5))
+    _, without = run(readings(at_y, np.where(np.arange(6) == 5, np.nan, y)))
+
+    assert records.p_botched_ratio[5] == 1
+    np.testing.assert_allclose(pump.ln_reserve, without.ln_reserve)
+
+
+def test_stiffer_fuel_makes_no_better_pump() -> None:
+    """The same pump, always cold: its build rate is higher by stiffness and by less leakage."""
+    at_y, cold = np.arange(8) * 0.2, 0.8
+    x = math.log(1.3)
+    b = build_of(x + CONSTANTS.viscosity_power * cold) - CONSTANTS.volumetric_share * (
+        CONSTANTS.viscosity_power * cold
+    )
+    b += CONSTANTS.stiffness_power * cold
+
+    _, cold_pump = run(readings(at_y, np.nan, b, ln_viscosity=cold))
+    _, warm_pump = run(readings(at_y, np.nan, build_of(x)))
+
+    # A cold pump's leakage shows less, so its reserve is known less well.
+    assert cold_pump.ln_reserve[0, 1] == pytest.approx(warm_pump.ln_reserve[0, 1], abs=0.12)

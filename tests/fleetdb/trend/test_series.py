@@ -186,3 +186,68 @@ def test_what_came_before_and_what_is_still_fitted_can_be_taken_out() -> None:
 
 def test_no_pumps_are_no_families() -> None:
     assert loaded(vehicles=[], pump_families=[]) == ([], [])
+
+
+@pytest.mark.parametrize(
+    ("ratios", "slipped"),
+    [
+        ([0.95, 0.094, 0.95], [0, 1, 0]),
+        # The last one has nothing after it that could tell yet.
+        ([0.95, 0.094], [0, 1]),
+        ([0.094], [1]),
+        # Twice in a row is believed, a test without a proof between them or not.
+        ([0.95, 0.094, None, 0.088], [0, 0, 0, 0]),
+        ([0.09, 0.09, 0.09], [0, 0, 0]),
+        # No pump comes to ten times these.
+        ([0.95, 0.04, 0.95], [0, 0, 0]),
+        ([0.95, 0.2, 0.95], [0, 0, 0]),
+    ],
+)
+def test_mpa_written_as_bar_once_is_a_slip(ratios: list[float | None], slipped: list[int]) -> None:
+    records = [
+        record("V1", 10 * n, ratio, rate_bar_per_s=250.0) for n, ratio in enumerate(ratios, 1)
+    ]
+
+    assert one(*records).readings.slipped.tolist() == slipped
+
+
+def test_another_pumps_tests_do_not_confirm_a_slip() -> None:
+    series = one(
+        record("V1", 10, 0.09),
+        record("V1", 30, 0.09),
+        fitments=[pump("V1", 20, "next")],
+    )
+
+    assert series.n_pumps == 2
+    assert series.readings.slipped.tolist() == [1, 1]
+
+
+def seasons(temp_of_month: list[float | None]) -> dict[int, float]:
+    """Return the season of a test in each month, of a fleet tested at these temperatures."""
+    records = [
+        record(f"V{v}", 365 + 30.4 * (month + 0.5), 0.9, fuel_temp_c=temp)
+        for month, temp in enumerate(temp_of_month)
+        for v in range(40)
+    ]
+    [series], _ = loaded(*records, as_of=800, vehicles=[vehicle(f"V{v}") for v in range(40)])
+    months = series.records["performed_at"].to_pylist()
+    found = zip(months, series.readings.season.tolist(), strict=True)
+    return {at.month: season for at, season in found}
+
+
+@pytest.mark.parametrize("warmest", [1, 7], ids=["south", "north"])
+def test_the_season_is_the_fleets_own(warmest: int) -> None:
+    temps = [25 + 9 * math.cos(2 * math.pi * (m + 1 - warmest) / 12) for m in range(12)]
+
+    got = seasons(list(temps))
+
+    assert got[warmest] == pytest.approx(1, abs=0.02)
+    assert got[(warmest + 5) % 12 + 1] == pytest.approx(-1, abs=0.02)
+    assert got[(warmest + 2) % 12 + 1] == pytest.approx(0, abs=0.1)
+
+
+def test_where_the_year_is_even_or_unknown_there_is_hardly_a_season() -> None:
+    even = [30 + 0.3 * math.cos(2 * math.pi * m / 12) for m in range(12)]
+
+    assert max(abs(s) for s in seasons(list(even)).values()) < 0.12
+    assert set(seasons([None] * 12).values()) == {0.0}
