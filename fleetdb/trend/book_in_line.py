@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from fleetdb.trend.beliefs import Floats
 from fleetdb.trend.states import Policy
 
-LINES = np.linspace(0.5, 0.9, 21)
+LINES = np.linspace(0.42, 0.9, 25)
 """Lines to choose from; further out, a line is not told apart from its neighbours."""
 _LOOK_BACK_Y = 2.0
 # A fleet of few vehicle-years leans on what generated fleets of several kinds showed: some

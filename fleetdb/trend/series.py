@@ -165,9 +165,10 @@ def _warm_season(connection: duckdb.DuckDBPyConnection) -> tuple[float, float]:
 
     The first harmonic of the months' usual fuel temperatures.
     """
-    months = connection.execute(queries.sql_text("usual_temp_by_month")).fetchnumpy()
-    angle = 2.0 * np.pi * (months["month_no"] - 0.5) / 12.0
-    wave = (months["usual_fuel_temp_c"] * np.exp(1j * angle)).sum() / 6.0 if len(angle) == 12 else 0
+    months = queries.answer(connection, "usual_temp_by_month")
+    angle = 2.0 * np.pi * (months["month_no"].to_numpy() - 0.5) / 12.0
+    temp_c = months["usual_fuel_temp_c"].to_numpy()
+    wave = (temp_c * np.exp(1j * angle)).sum() / 6.0 if len(angle) == 12 else 0.0
     return float(np.angle(wave) / (2.0 * np.pi)), min(float(np.abs(wave)) / _SEASON_K, 1.0)
 
 
