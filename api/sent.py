@@ -1,4 +1,7 @@
-"""Counting what the API did not store: documents refused, and documents sent again."""
+"""Counting what was not stored: documents refused, and documents sent again.
+
+Over REST they come as texts, from the pages as what was typed or stood in a row.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,9 @@ from collections.abc import Callable
 
 from api.calls import Call
 from api.once import Answer
-from fleetdb.errors import FleetDbError
+from fleetdb.errors import FleetDbError, InvalidInputError
+from fleetdb.records.documents import Kind
+from fleetdb.records.typed_record import pointer_of
 from fleetdb.store.sent_counts import Sent, note_sent, refused, sent_again, workshop_in
 
 
@@ -30,6 +35,20 @@ def counted(
         return answer
 
     return do
+
+
+def typed_refused(call: Call, entry: str, workshop: str) -> Sent:
+    """Return what to count of a typed test record refused for ``entry``, "" for the whole.
+
+    ``workshop`` is the one that was typed, "" for none.
+    """
+    error = InvalidInputError.at(pointer_of(entry), "")
+    return refused(Kind.TEST_RECORDS.value, error, call.caller.workshop_name or workshop)
+
+
+def typed_again(call: Call, workshop: str) -> Sent:
+    """Return what to count of a typed test record that was stored before."""
+    return sent_again(Kind.TEST_RECORDS.value, call.caller.workshop_name or workshop)
 
 
 def workshop_of_call(call: Call, text: bytes | None) -> str | None:

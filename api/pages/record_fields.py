@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from api.calls import Call
+from api.sent import note, typed_again, typed_refused
 from api.workshops import from_workshop_of
 from fleetdb.errors import InvalidInputError, Problem, SameIdOtherBodyError
 from fleetdb.records.documents import Kind, PumpFamily, TestRecord
@@ -16,6 +18,7 @@ from fleetdb.records.typed_record import ENTRIES, Typed, read_typed, unit_called
 from fleetdb.report.receipt import Received, receive_test_record
 from fleetdb.store.ingest import judge
 from fleetdb.store.queries import odometer_remark
+from fleetdb.store.sent_counts import refused
 from fleetdb.units import UNITS, Quantity, Unit
 
 _LOCAL_TIME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?", re.ASCII)
@@ -31,6 +34,8 @@ UTC_OFFSETS = (
     *("+10:30", "+11:00", "+12:00", "+12:45", "+13:00", "+13:45", "+14:00"),
 )
 WHOLE_FORM = ""
+# What a field of the form is part of, where the document has no field of that name.
+_PART_OF = {"utc_offset": "performed_at", "kit_new": "kit"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +131,7 @@ def send(call: Call, attempt: Attempt) -> Received | SameIdOtherBodyError | None
     record's id are for the sender to explain.
     """
     if attempt.record is None:
+        _count_refused(call, attempt)
         return None
     try:
         received = receive_test_record(
@@ -137,15 +143,28 @@ def send(call: Call, attempt: Attempt) -> Received | SameIdOtherBodyError | None
             call.caller.token_id,
         )
     except SameIdOtherBodyError as error:
+        workshop = call.caller.workshop_name or attempt.record.workshop
+        note(call, Counter([refused(Kind.TEST_RECORDS.value, error, workshop)]))
         return error
     except InvalidInputError as error:
         for problem in error.problems:
             attempt.refuse(problem)
+        _count_refused(call, attempt)
         return None
+    if received.already_there:
+        note(call, Counter([typed_again(call, attempt.record.workshop or "")]))
     call.services.metrics.count_document(
         Kind.TEST_RECORDS.value, "already_there" if received.already_there else "accepted"
     )
     return received
+
+
+def _count_refused(call: Call, attempt: Attempt) -> None:
+    """Count the form as one refused record, by the first field that is wrong."""
+    wrong = [name for name, said in attempt.told.items() if any(t.kind == "wrong" for t in said)]
+    entry = _PART_OF.get(wrong[0], wrong[0])
+    workshop = str(attempt.typed.values.get("workshop") or "")
+    note(call, Counter([typed_refused(call, entry, workshop)]))
 
 
 def _record(call: Call, typed: Typed) -> tuple[TestRecord | None, InvalidInputError | None]:

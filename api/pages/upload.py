@@ -15,11 +15,13 @@ from typing import Annotated, Any, Self
 from fastapi.responses import Response
 from pydantic import BaseModel, Field, model_validator
 
+from api.calls import Call
 from api.pages.file_forms import CarriedFields, SentFile
 from api.pages.packing import pack, unpack
 from api.pages.rendering import page
 from api.pages.routing import page_router
 from api.pages.visits import AnyVisit, Visit, require_form_key
+from api.sent import note, typed_again, typed_refused
 from api.workshops import from_workshop_of
 from fleetdb.cautions import WORKING_CAUTIONS
 from fleetdb.errors import InvalidInputError
@@ -38,6 +40,7 @@ from fleetdb.records.sheets import MOST_BYTES, MOST_COLUMNS, MOST_ROWS, Cell, Sh
 from fleetdb.records.typed_record import ENTRIES, inside_unit, typed_texts
 from fleetdb.report.spreadsheet_safe import safe_text
 from fleetdb.store.kits import workshop_names
+from fleetdb.store.sent_counts import Sent
 from fleetdb.store.sheet_loading import Outcome, Reading, RowReport, load_rows, preview_rows
 from fleetdb.store.vehicle_lookup import most_cylinders
 
@@ -137,7 +140,19 @@ def post_rows(visit: AnyVisit, form: CarriedFields) -> Response:
     )
     for report in reports:
         call.services.metrics.count_document(Kind.TEST_RECORDS.value, report.outcome.value)
+    note(call, _not_stored(call, reading, reports))
     return _report(visit, table, reports)
+
+
+def _not_stored(call: Call, reading: Reading, reports: Sequence[RowReport]) -> Counter[Sent]:
+    sent: Counter[Sent] = Counter()
+    for report in reports:
+        workshop = (report.record and report.record.workshop) or reading.workshop
+        if report.outcome is Outcome.REFUSED:
+            sent[typed_refused(call, report.problems[0][0], workshop)] += 1
+        elif report.outcome is Outcome.ALREADY_THERE:
+            sent[typed_again(call, workshop)] += 1
+    return sent
 
 
 @router.post("/record/file/refused.csv")

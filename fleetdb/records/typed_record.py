@@ -96,6 +96,13 @@ class Typed:
         return name, detail
 
 
+def pointer_of(name: str) -> str:
+    """Return where in a document an entry goes; any other name is that of a field, "" of none."""
+    if name in ENTRIES:
+        return ENTRIES[name].pointer
+    return f"/{name}" if name else ""
+
+
 def inside_unit(entry: Entry) -> str:
     """Return what an entry is in once it is converted, "" for a text."""
     if entry.quantity is None:

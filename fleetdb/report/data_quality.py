@@ -31,6 +31,7 @@ from fleetdb.warehouse.views import open_mirror
 SHOWN = 50
 """So many examples of records set aside, and of readings sent twice, are named."""
 _KEPT = 16
+_SET_ASIDE = "set_aside"
 # A small fleet's answer is there by then, so that nobody need look twice.
 _PATIENCE_S = 1.0
 _log = logging.getLogger(__name__)
@@ -59,7 +60,8 @@ class WorkshopQuality:
     no_kit: int = 0
     remarks: int = 0
     """Remarks on its records; one record may carry several."""
-    set_aside: int = 0
+    set_aside: int | None = 0
+    """None where the snapshot does not tell it."""
     refused: int = 0
     sent_again: int = 0
 
@@ -77,7 +79,8 @@ class Quality:
     n_twice: int
     set_aside: list[dict[str, Any]]
     """Up to ``SHOWN`` rows of ``sql/set_aside.sql``, the newest first."""
-    n_set_aside: int
+    n_set_aside: int | None
+    """None where the snapshot, of an earlier version, does not tell it: the next one will."""
 
 
 @dataclass(slots=True)
@@ -164,20 +167,24 @@ def find_quality(store: Store, home: Path, asked: Asked) -> Quality:
         refusals=[total for total in sent if total.code != SENT_AGAIN],
         twice=found.twice[:SHOWN],
         n_twice=len(found.twice),
-        set_aside=aside.head(SHOWN).to_dicts(),
-        n_set_aside=aside.height,
+        set_aside=[] if aside is None else aside.head(SHOWN).to_dicts(),
+        n_set_aside=None if aside is None else aside.height,
     )
 
 
-def _set_aside(home: Path, asked: Asked, first_at: datetime, until_at: datetime) -> pl.DataFrame:
+def _set_aside(
+    home: Path, asked: Asked, first_at: datetime, until_at: datetime
+) -> pl.DataFrame | None:
     snapshot = Snapshot(snapshots_folder(home, asked.fleet_id) / asked.snapshot)
     at = duckdb.ColumnExpression("performed_at")
     within = (at >= duckdb.ConstantExpression(first_at)) & (
         at < duckdb.ConstantExpression(until_at)
     )
     try:
+        if _SET_ASIDE not in snapshot.tables:
+            return None
         with snapshot.connection() as connection:
-            rows = connection.table("set_aside").filter(within).pl()
+            rows = connection.table(_SET_ASIDE).filter(within).pl()
     finally:
         snapshot.close()
     rows = rows.with_columns(pl.col("workshop").fill_null(""))
@@ -189,7 +196,7 @@ def _set_aside(home: Path, asked: Asked, first_at: datetime, until_at: datetime)
 def _by_workshop(
     rows: Iterable[dict[str, Any]],
     remarks: Iterable[RemarkCount],
-    aside: pl.DataFrame,
+    aside: pl.DataFrame | None,
     sent: Iterable[SentTotal],
 ) -> list[WorkshopQuality]:
     found: dict[str, dict[str, Any]] = defaultdict(dict)
@@ -198,12 +205,16 @@ def _by_workshop(
     for count in remarks:
         own = found[count.workshop]
         own["remarks"] = own.get("remarks", 0) + count.records
-    for workshop, n in aside.group_by("workshop").len().iter_rows():
-        found[workshop]["set_aside"] = n
+    if aside is not None:
+        for workshop, n in aside.group_by("workshop").len().iter_rows():
+            found[workshop]["set_aside"] = n
     for total in sent:
         name = "sent_again" if total.code == SENT_AGAIN else "refused"
         own = found[total.workshop]
         own[name] = own.get(name, 0) + total.n
+    if aside is None:
+        for own in found.values():
+            own["set_aside"] = None
     told = [WorkshopQuality(**{**row, "workshop": workshop}) for workshop, row in found.items()]
     return sorted(told, key=lambda each: (-each.n, each.workshop))
 

@@ -8,6 +8,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from fleetdb.store.sent_counts import sent_totals
+from tests.api.pages.conftest import Visitor
+from tests.api.pages.test_record_test import FORM, PROOF, fill
+from tests.api.pages.test_upload import BAD, GOOD, as_csv, load, send
 
 Maker = Callable[..., dict[str, Any]]
 
@@ -57,3 +60,41 @@ def test_a_trace_refused_is_counted_by_its_senders_workshop(
     assert answer.status_code == 422
     [(workshop, kind, code, _)] = counts(api)
     assert (workshop, kind, code) == ("North", "traces", "invalid")
+
+
+def test_a_form_sent_from_a_page_is_counted_as_one_document(any_fleet_api: Any) -> None:
+    north = technician(any_fleet_api)
+    assert fill(north, **PROOF).status_code == 201
+    assert counts(any_fleet_api) == {}
+    assert fill(north, **{**PROOF, "actual": "six", "odometer": "far"}).status_code == 422
+    assert fill(north, **{**PROOF, "utc_offset": "CET"}).status_code == 422
+    assert fill(north, **{**PROOF, "actual": "9427"}, intent="check").status_code == 200
+    shown = f"{FORM}&record=9d0f6b0a-4a0e-4d0c-8a0f-3e8b6a1f2c99"
+    for actual, status in (("650", 201), ("650", 200), ("651", 409)):
+        assert fill(north, shown, **{**PROOF, "actual": actual}).status_code == status
+    assert counts(any_fleet_api) == {
+        ("North", "test_records", "invalid", "/odometer_km"): 1,
+        ("North", "test_records", "invalid", "/performed_at"): 1,
+        ("North", "test_records", "sent_again", ""): 1,
+        ("North", "test_records", "other_contents", ""): 1,
+    }
+
+
+def test_rows_of_an_uploaded_file_are_counted_when_they_are_loaded(any_fleet_api: Any) -> None:
+    north = technician(any_fleet_api)
+    load(north, send(north, as_csv(*GOOD)))
+    seen = send(north, as_csv(*GOOD, *BAD))
+    assert counts(any_fleet_api) == {}
+    load(north, seen)
+    assert counts(any_fleet_api) == {
+        ("North", "test_records", "sent_again", ""): 2,
+        ("North", "test_records", "invalid", "/vehicle"): 1,
+        ("North", "test_records", "invalid", "/performed_at"): 1,
+        ("North", "test_records", "invalid", "/proof/actual_bar"): 1,
+    }
+
+
+def technician(api: Any) -> Visitor:
+    visitor = Visitor(api.client())
+    assert visitor.sign_in(api.token("workshop", workshop_name="North")).is_redirect
+    return visitor

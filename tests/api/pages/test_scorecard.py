@@ -21,6 +21,7 @@ from tests.api.pages.browsing import (
     sign_in,
 )
 from tests.api.pages.conftest import Visitor, text_of
+from tests.api.pages.selects import counting_selects
 from tests.api.pages.test_action_list import FLEET, HOSTILE, publish_verdicts
 
 MakeVisitor = Callable[..., Visitor]
@@ -251,3 +252,19 @@ def test_axe_finds_nothing_against_it(
     assert page.get_by_role("link", name="How well we called it").is_visible()
     assert_pictures_drawn(page)
     assert_accessible(page)
+
+
+def test_the_page_takes_as_many_queries_for_many_families_as_for_one(
+    api: Any, visitor: MakeVisitor, told: Any
+) -> None:
+    publish_verdicts(api, *FLEET)
+    manager = visitor("manager")
+    [row] = card()["by_pump_family"]
+    counts = []
+    for n in (1, 60):
+        rows = [row | {"pump_family": f"f-{k}"} for k in range(n)]
+        told(Finished("now", card(by_pump_family=rows)))
+        with counting_selects() as statements:
+            assert f"f-{n - 1}" in manager.get(ADDRESS).text
+        counts.append(len(statements))
+    assert counts[0] == counts[1] <= 5

@@ -18,6 +18,8 @@ from fleetdb.report.data_quality import Asked, DataQuality, Quality, find_qualit
 from fleetdb.store.engine import Store
 from fleetdb.store.sent_counts import note_sent, refused, sent_again
 from fleetdb.trend.refresh import refresh
+from fleetdb.trend.verdict import SCHEMA
+from fleetdb.warehouse.snapshot import publish
 from tests.documents import post, post_family_and_vehicle
 
 EMPTY = Quality([], [], [], [], 0, [], 0)
@@ -65,6 +67,20 @@ def test_everything_of_a_workshop_stands_in_its_row(store: Store, tmp_path: Path
         Asked(1, published.snapshot.name, date(2024, 1, 1), date(2024, 6, 2), None),
     )
     assert before == EMPTY
+
+
+def test_a_snapshot_of_before_records_set_aside_were_kept_tells_the_rest(
+    store: Store, tmp_path: Path
+) -> None:
+    post_family_and_vehicle(store)
+    post(store, Kind.TEST_RECORDS, performed_at="2024-06-03T08:30:00Z")
+    assert refresh(store, 1, tmp_path) is not None
+    older = publish(tmp_path, 1, {"verdicts": SCHEMA.empty_table()}, {})
+    asked = Asked(1, older.name, date(2024, 6, 3), TODAY, None)
+    quality = find_quality(store, tmp_path, asked)
+    assert (quality.n_set_aside, quality.set_aside) == (None, [])
+    [north] = quality.workshops
+    assert (north.n, north.set_aside) == (1, None)
 
 
 class Slow:
