@@ -52,12 +52,11 @@ def second_opinions(
         which one slip among four or more does not upset; null with fewer than 3, and where
         distance does not grow.
     """
-    # One query for both: planning it costs a single vehicle's verdict more than running it.
     distances = queries.answer(connection, "odometer_points", as_of=as_of, pace_days=_PACE_DAYS)
     points = pa.concat_tables(
         [_keyed(_build_points(families, as_of), _BUILD), _keyed(distances, _PACE)]
     )
-    trend = robust_trend(connection, points, CONFIDENCE, MOST_TESTS)
+    trend = robust_trend(points, CONFIDENCE, MOST_TESTS)
     kind = trend["series_key"].to_numpy() % 2
     builds, pace = (trend.filter(pa.array(kind == own)) for own in (_BUILD, _PACE))
     km_per_day = pace["slope"].to_numpy()
