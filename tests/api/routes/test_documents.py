@@ -14,6 +14,7 @@ from api.resources import RESOURCES
 from fleetdb.records.documents import Kind
 from fleetdb.store.columns import Base
 from fleetdb.store.engine import Store
+from fleetdb.store.tables import SentCount
 
 ALL_FIELDS: dict[Kind, dict[str, Any]] = {
     Kind.PUMP_FAMILIES: {
@@ -51,10 +52,12 @@ kinds = pytest.mark.parametrize("kind", list(Kind))
 
 
 def rows_of(store: Store) -> dict[str, int]:
+    """Return the rows of every table but the tally of what was refused or sent again."""
     with store.read() as session:
         return {
             table.name: session.scalar(select(func.count()).select_from(table)) or 0
             for table in Base.metadata.sorted_tables
+            if table.name != SentCount.__tablename__
         }
 
 
