@@ -84,7 +84,8 @@ def get_bias_picture(request: Request, visit: ManagerVisit, kit: PathName) -> Re
     with visit.call.store.read() as session:
         calibrations = calibrations_of(session, visit.call.fleet_id, kit)
     at = [calibration.calibrated_at for calibration in calibrations]
-    return picture(request, kit_bias_svg(kit, _past(visit, kit), at))
+    past = _past(visit, kit)
+    return picture(request, (kit, past, at), lambda: kit_bias_svg(kit, past, at))
 
 
 def kit_address(kit: str) -> str:

@@ -67,7 +67,8 @@ def get_calibration_picture(request: Request, visit: ManagerVisit, span: SpanDep
     answer, _ = _card(visit, span)
     if not isinstance(answer, Finished):
         raise NotFoundError("picture", "calibration.svg")
-    return picture(request, calibration_svg(answer.card["calibration"]["reliability"]))
+    reliability = answer.card["calibration"]["reliability"]
+    return picture(request, ("calibration", reliability), lambda: calibration_svg(reliability))
 
 
 def _card(visit: Visit, span: tuple[Month, Month]) -> tuple[Finished | Underway, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from itertools import groupby
 from typing import Annotated, Any, Literal
 
@@ -21,6 +22,7 @@ from fleetdb.report.planned_tests import WHY, plan_of
 from fleetdb.report.vehicle_account import TestTold, VehicleAccount, vehicle_account
 from fleetdb.report.vehicle_points import Over, points_of
 from fleetdb.report.vehicle_words import how_corrected, why_not_used, why_set_aside
+from fleetdb.timestamps import end_of_day
 from fleetdb.trend.cause import CAUSES
 from fleetdb.trend.past_states import PastState
 from fleetdb.trend.states import Policy, State
@@ -92,17 +94,20 @@ def get_tests_picture(
     # Drawing libraries take a second to import, which a server that draws nothing saves.
     from fleetdb.report.vehicle_chart import vehicle_svg
 
-    points = points_of(_account(visit, vehicle), x)
+    # As of the day's end: what is to come is then drawn alike all day, so that the picture is
+    # another only for another record, snapshot or day.
+    account = _account(visit, vehicle, end_of_day(datetime.now(UTC).date()))
+    points = points_of(account, x)
     if points is None:
         raise NotFoundError("picture of tests of vehicle", vehicle)
-    return picture(request, vehicle_svg(vehicle, points, size))
+    return picture(request, (vehicle, size, points), lambda: vehicle_svg(vehicle, points, size))
 
 
-def _account(visit: Visit, vehicle: str) -> VehicleAccount:
+def _account(visit: Visit, vehicle: str, as_of: datetime | None = None) -> VehicleAccount:
     call = visit.call
     require_may_see(call, vehicle)
     return vehicle_account(
-        call.store, call.settings, call.fleet_id, vehicle, poster=poster_of(call)
+        call.store, call.settings, call.fleet_id, vehicle, as_of, poster=poster_of(call)
     )
 
 

@@ -41,6 +41,9 @@ FORECAST_DAYS = (
 )
 """Days ahead at which the probability of being below the limit is worked out."""
 
+# 7 ms of work: starting threads takes 1 ms, and a server has others to answer meanwhile.
+_FEWEST_FOR_THREADS = 1_000
+
 
 @dataclass(frozen=True)
 class Levels:
@@ -123,7 +126,7 @@ def run_filter(
         records,
         pumps,
     )
-    _in_threads(run_pumps, n_pumps, shared)
+    _in_threads(run_pumps, n_pumps, int(offsets[-1]), shared)
     return records, pumps
 
 
@@ -146,14 +149,16 @@ def evidence_of_lives(
     evidence = np.zeros(n_pumps)
     ln_limit = math.log(limit)
     shared = (offsets, start_y, failed_y, readings, windows, constants, ln_limit, evidence)
-    _in_threads(weigh_lives, n_pumps, shared)
+    _in_threads(weigh_lives, n_pumps, int(offsets[-1]), shared)
     return evidence
 
 
-def _in_threads(kernel: Callable[..., None], n_pumps: int, shared: tuple[Any, ...]) -> None:
+def _in_threads(
+    kernel: Callable[..., None], n_pumps: int, n_records: int, shared: tuple[Any, ...]
+) -> None:
     """Run ``kernel(first, last, *shared)`` over all pumps."""
     n_threads = os.cpu_count() or 1
-    if n_pumps < 8 or n_threads == 1:
+    if n_records < _FEWEST_FOR_THREADS or n_threads == 1:
         kernel(0, n_pumps, *shared)
         return
     edges = np.linspace(0, n_pumps, 4 * n_threads + 1).astype(np.int64)
