@@ -58,6 +58,8 @@ def get_vehicle(
     """Show everything there is to tell of a vehicle."""
     account = _account(visit, vehicle)
     trend = account.trend
+    call = visit.call
+    published = call.services.published.of_vehicles(call.fleet_id, [vehicle]).get(vehicle)
     context = {
         "visit": visit,
         "title": vehicle,
@@ -65,6 +67,7 @@ def get_vehicle(
         "account": account,
         "verdict": trend and trend.verdict,
         "trend": trend,
+        "published": published,
         "plan": trend and plan_of(trend.verdict, trend.as_of, intervals_of(visit)),
         "why_planned": WHY,
         "is_now": trend is not None and trend.verdict["state"] == State.STAND_DOWN.word,

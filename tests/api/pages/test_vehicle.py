@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 from xml.etree import ElementTree
 
@@ -13,6 +14,12 @@ from api.examples import DOCUMENTS
 from fleetdb.cautions import VERDICT_CAUTION, WORKING_CAUTIONS
 from fleetdb.records.documents import Kind
 from fleetdb.report.vehicle_account import MOST_TESTS
+from fleetdb.store.fleets import resolve_fleet
+from fleetdb.timestamps import format_rfc3339
+from fleetdb.trend.pipeline import assess
+from fleetdb.warehouse.mirror import sync
+from fleetdb.warehouse.snapshot import publish
+from fleetdb.warehouse.views import open_mirror
 from tests.api.pages.conftest import Visitor, text_of
 from tests.api.pages.selects import counting_selects
 from tests.api.pages.worn_vehicle import (
@@ -248,3 +255,19 @@ def test_a_vehicle_that_is_not_in_service_yet_has_nothing_to_judge(api: Any) -> 
     assert posted.status_code == 201, posted.text
     told = text_of(signed_in(api).get("/vehicles/V-0107"))
     assert "not in service yet" in told
+
+
+def test_where_the_list_is_of_another_day_the_page_says_of_which(
+    api: Any, visitor: MakeVisitor
+) -> None:
+    post_worn_vehicle(api)
+    with api.store.read() as session:
+        fleet_id = resolve_fleet(session, None).id
+    sync(api.store, fleet_id, api.settings.home)
+    as_of = datetime(2026, 5, 31, 12, tzinfo=UTC)
+    with open_mirror(api.settings.home, fleet_id) as connection:
+        assessed = assess(connection, as_of)
+    meta = {**assessed.meta, "as_of": format_rfc3339(as_of)}
+    publish(api.settings.home, fleet_id, assessed.tables, meta)
+
+    assert "(the action list as of 2026-05-31)" in text_of(visitor("manager").get("/vehicles/V-9"))
