@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import uuid
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 
 from api.calls import Call
+from api.pages.clocks import UTC_OFFSET, moment_of
 from fleetdb.errors import InvalidInputError, SameIdOtherBodyError
 from fleetdb.records.documents import Kind, KitCalibration
 from fleetdb.records.parsing import parse_as
 from fleetdb.store.ingest import accept
 
 _SENT_BEFORE = (
-    "This form was sent before, with another day, time or note, and that is stored. If this is "
+    "This form was sent before, with another time or note, and that is stored. If this is "
     "another calibration, send it once more."
 )
 
@@ -24,19 +24,19 @@ class CalibrationForm:
     """What the form says. Its id is chosen when it is shown: sent twice, it is stored once."""
 
     calibration_id: str
-    day: str
-    time: str
+    calibrated_at: str
+    utc_offset: str
     note: str
 
     @classmethod
     def fresh(cls) -> CalibrationForm:
         """Return the form as it is first shown: now, in UTC."""
         now = datetime.now(UTC)
-        return cls(str(uuid.uuid4()), f"{now:%Y-%m-%d}", f"{now:%H:%M}", "")
+        return cls(str(uuid.uuid4()), f"{now:%Y-%m-%dT%H:%M}", "+00:00", "")
 
     @classmethod
     def of(cls, fields: dict[str, str]) -> CalibrationForm:
-        names = ("calibration_id", "day", "time", "note")
+        names = ("calibration_id", "calibrated_at", UTC_OFFSET, "note")
         return cls(*(fields.get(name, "") for name in names))
 
     def document(self, kit: str) -> KitCalibration:
@@ -45,17 +45,15 @@ class CalibrationForm:
         Raises
         ------
         InvalidInputError
-            The day, the time or the note cannot be used.
+            The time, the clock or the note cannot be used.
         """
-        # A browser that shows seconds sends them.
-        time = self.time if self.time.count(":") == 2 else f"{self.time}:00"
         fields = {
             "calibration_id": self.calibration_id,
             "kit": kit,
-            "calibrated_at": f"{self.day}T{time}Z",
+            "calibrated_at": moment_of(asdict(self), "calibrated_at"),
             **({"note": self.note} if self.note else {}),
         }
-        return parse_as(KitCalibration, json.dumps(fields).encode())
+        return parse_as(KitCalibration, fields)
 
 
 def store_calibration(
@@ -76,7 +74,7 @@ def store_calibration(
     except InvalidInputError as error:
         return form, [problem.detail for problem in error.problems]
     except SameIdOtherBodyError:
-        again = CalibrationForm(str(uuid.uuid4()), form.day, form.time, form.note)
+        again = replace(form, calibration_id=str(uuid.uuid4()))
         return again, [_SENT_BEFORE]
     outcome = "already_there" if accepted.already_there else "accepted"
     call.services.metrics.count_document(Kind.KIT_CALIBRATIONS.value, outcome)

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from typing import TypeVar
 
 from fleetdb.errors import ConflictError, InvalidInputError, Problem, SameIdOtherBodyError
 from fleetdb.records.typed_numbers import number_typed
 
 T = TypeVar("T")
-
-_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,3})?)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,27 +65,6 @@ def number_of(form: dict[str, str], name: str) -> float | None:
         return float(number_typed(text))
     except ValueError as error:
         raise InvalidInputError.at(f"/{name}", str(error)) from None
-
-
-def moment_of(form: dict[str, str], name: str) -> datetime:
-    """Return a date and time, UTC, as a browser's field for both sends it.
-
-    Raises
-    ------
-    InvalidInputError
-        It is missing or none.
-    """
-    text = form.get(name, "").replace(" ", "T", 1)
-    if not text:
-        raise InvalidInputError.at(f"/{name}", "is required")
-    try:
-        if _MOMENT.fullmatch(text):
-            return datetime.fromisoformat(text).replace(tzinfo=UTC)
-    except ValueError:
-        pass
-    raise InvalidInputError.at(
-        f"/{name}", "expected a day and a time in UTC, such as 2026-03-01 08:30"
-    )
 
 
 def all_of(*parts: Callable[[], T]) -> list[T]:

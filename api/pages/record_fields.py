@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from api.calls import Call
+from api.pages.clocks import UTC_OFFSET, moment_of
 from api.sent import note, typed_again, typed_refused
 from api.workshops import from_workshop_of
 from fleetdb.errors import InvalidInputError, Problem, SameIdOtherBodyError
@@ -21,21 +21,9 @@ from fleetdb.store.queries import odometer_remark
 from fleetdb.store.sent_counts import refused
 from fleetdb.units import UNITS, Quantity, Unit
 
-_LOCAL_TIME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?", re.ASCII)
-# Every offset that a place on earth keeps, from west to east.
-UTC_OFFSETS = (
-    *(f"-{h:02}:00" for h in range(12, 9, -1)),
-    "-09:30",
-    *(f"-{h:02}:00" for h in range(9, 3, -1)),
-    "-03:30",
-    *(f"-{h:02}:00" for h in range(3, 0, -1)),
-    *("+00:00", "+01:00", "+02:00", "+03:00", "+03:30", "+04:00", "+04:30", "+05:00", "+05:30"),
-    *("+05:45", "+06:00", "+06:30", "+07:00", "+08:00", "+08:45", "+09:00", "+09:30", "+10:00"),
-    *("+10:30", "+11:00", "+12:00", "+12:45", "+13:00", "+13:45", "+14:00"),
-)
 WHOLE_FORM = ""
 # What a field of the form is part of, where the document has no field of that name.
-_PART_OF = {"utc_offset": "performed_at", "kit_new": "kit"}
+_PART_OF = {UTC_OFFSET: "performed_at", "kit_new": "kit"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +67,11 @@ def attempt_of(
     values: dict[str, Any] = {
         "record_id": fields.get("record_id", ""),
         "vehicle": fields.get("vehicle", ""),
-        "performed_at": _moment(fields, problems),
     }
+    try:
+        values["performed_at"] = moment_of(fields, "performed_at")
+    except InvalidInputError as error:
+        problems += [(problem.pointer[1:], problem.detail) for problem in error.problems]
     if fields.get("supersedes"):
         values["supersedes"] = fields["supersedes"]
     texts = {name: fields[name] for name in ENTRIES if name in fields}
@@ -172,16 +163,6 @@ def _record(call: Call, typed: Typed) -> tuple[TestRecord | None, InvalidInputEr
         return from_workshop_of(call, parse_as(TestRecord, typed.values)), None
     except InvalidInputError as error:
         return None, error
-
-
-def _moment(fields: Mapping[str, str], problems: list[tuple[str, str]]) -> str:
-    local, offset = fields.get("performed_at", ""), fields.get("utc_offset", "")
-    if not _LOCAL_TIME.fullmatch(local):
-        problems.append(("performed_at", "expected a date and a time, such as 2026-03-01T08:30"))
-    if offset not in UTC_OFFSETS:
-        problems.append(("utc_offset", "choose how far the clock was from UTC"))
-    seconds = ":00" if local.count(":") == 1 else ""
-    return f"{local}{seconds}{offset}"
 
 
 def _kit(fields: Mapping[str, str], kits: list[str], problems: list[tuple[str, str]]) -> str:

@@ -13,7 +13,7 @@ from uuid import UUID
 from fastapi import Query
 from fastapi.responses import Response
 
-from api.pages.record_fields import UTC_OFFSETS, Attempt, attempt_of, check, send, units_of
+from api.pages.record_fields import Attempt, attempt_of, check, send, units_of
 from api.pages.rendering import page
 from api.pages.routing import page_router
 from api.pages.visits import AnyVisit, FormFields, Visit, require_form_key
@@ -205,7 +205,6 @@ def _form(
             (quantity.value, units[quantity].name, list(UNITS[quantity])) for quantity in UNITS
         ],
         "unit_names": {quantity.value: unit.name for quantity, unit in units.items()},
-        "utc_offsets": UTC_OFFSETS,
         "cautions": WORKING_CAUTIONS,
         "whose": whose(visit),
     }

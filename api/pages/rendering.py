@@ -12,6 +12,7 @@ from urllib.parse import quote
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from api.pages.clocks import UTC_OFFSETS
 from fleetdb.report.action_list import SHAPES
 
 # Scripts, styles and pictures of this server only, none of them inside the page.
@@ -96,6 +97,7 @@ def _environment() -> Environment:
         "unknown": UNKNOWN,
         "vehicle_address": vehicle_address,
         "navigation": NAVIGATION,
+        "utc_offsets": UTC_OFFSETS,
     }.items():
         environment.globals[name] = value
     return environment

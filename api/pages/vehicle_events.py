@@ -5,7 +5,6 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Annotated, Any
 from uuid import UUID
@@ -13,7 +12,8 @@ from uuid import UUID
 from fastapi import Path
 from fastapi.responses import RedirectResponse, Response
 
-from api.pages.forms import Refused, all_of, attempt, moment_of, number_of
+from api.pages.clocks import UTC_OFFSET, moment_of
+from api.pages.forms import Refused, all_of, attempt, number_of
 from api.pages.rendering import HEADERS, in_words, page, vehicle_address
 from api.pages.routing import page_router
 from api.pages.vehicle import VehiclePath
@@ -47,7 +47,7 @@ class Sort:
     @property
     def names(self) -> frozenset[str]:
         """The form's fields by name."""
-        return frozenset((self.time_field, *self.texts, *self.numbers))
+        return frozenset((self.time_field, UTC_OFFSET, *self.texts, *self.numbers))
 
 
 class EventPath(StrEnum):
@@ -102,7 +102,8 @@ def get_event_form(visit: AnyVisit, vehicle: VehiclePath, events: EventPath) -> 
     """Show an empty form. Its id is chosen now, so that sending it twice stores once."""
     _require_vehicle(visit, vehicle)
     sort = _SORTS[events]
-    return _form(visit, vehicle, sort, {sort.id_field: str(uuid.uuid4())}, Refused(200))
+    fresh = {sort.id_field: str(uuid.uuid4()), UTC_OFFSET: "+00:00"}
+    return _form(visit, vehicle, sort, fresh, Refused(200))
 
 
 @router.post("/vehicles/{vehicle}/{events}")
@@ -165,7 +166,7 @@ def _form(
         "id_field": sort.id_field,
         "typed": shown,
         "refused": refused,
-        "now": datetime.now(UTC),
+        "is_fresh": refused.status == 200,
         "working_cautions": WORKING_CAUTIONS,
         **_CHOICES,
     }

@@ -70,32 +70,6 @@
     return made;
   }
 
-  const two = (n) => String(n).padStart(2, "0");
-  function offsetAt(moment) {
-    const east = -moment.getTimezoneOffset();
-    return (east < 0 ? "-" : "+") + two(Math.floor(Math.abs(east) / 60)) + ":" + two(Math.abs(east) % 60);
-  }
-  function localTime(moment) {
-    return `${moment.getFullYear()}-${two(moment.getMonth() + 1)}-${two(moment.getDate())}T${two(moment.getHours())}:${two(moment.getMinutes())}`;
-  }
-
-  function setUpClock(form) {
-    const time = form.elements.performed_at;
-    const offset = form.elements.utc_offset;
-    let follows = "now" in offset.dataset;
-    if (follows) {
-      const now = new Date();
-      time.value = localTime(now);
-      offset.value = offsetAt(now);
-    }
-    // Summer time: the offset is that of the day typed, until somebody says otherwise.
-    offset.addEventListener("change", () => { follows = false; });
-    time.addEventListener("change", () => {
-      const moment = new Date(time.value);
-      if (follows && !Number.isNaN(moment.getTime())) offset.value = offsetAt(moment);
-    });
-  }
-
   function setUpUnits(form, may_remember) {
     const selects = [...form.querySelectorAll("select[data-quantity]")];
     const show = () => {
@@ -143,7 +117,7 @@
     let check_timer = null;
 
     const showUnits = setUpUnits(form, outcome === "form" && !before && !location.search.includes("_unit="));
-    setUpClock(form);
+    clockOf(form);
     if (before && outcome === "form") fill(form, before.fields);
     showUnits();
 

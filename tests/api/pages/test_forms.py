@@ -1,10 +1,8 @@
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import pytest
 
-from api.pages.forms import Refused, all_of, attempt, moment_of, number_of
+from api.pages.forms import Refused, all_of, attempt, number_of
 from fleetdb.errors import (
     ConflictError,
     InvalidInputError,
@@ -68,23 +66,6 @@ def test_what_is_no_number_is_told_at_its_field(typed: str) -> None:
     with pytest.raises(InvalidInputError) as refused:
         number_of({"km": typed}, "km")
     assert [problem.pointer for problem in refused.value.problems] == ["/km"]
-
-
-@pytest.mark.parametrize(
-    "typed",
-    ["2026-05-04T10:30", "2026-05-04 10:30", "2026-05-04T10:30:00", "2026-05-04T10:30:00.0"],
-)
-def test_a_moment_is_utc(typed: str) -> None:
-    assert moment_of({"at": typed}, "at") == datetime(2026, 5, 4, 10, 30, tzinfo=UTC)
-
-
-@pytest.mark.parametrize(
-    "typed", ["", "2026-05-04", "2026-02-30T10:00", "2026-05-04T25:00", "4.5.2026 10:30", "now"]
-)
-def test_what_is_no_moment_is_told_at_its_field(typed: str) -> None:
-    with pytest.raises(InvalidInputError) as refused:
-        moment_of({"at": typed}, "at")
-    assert [problem.pointer for problem in refused.value.problems] == ["/at"]
 
 
 def test_the_problems_of_all_parts_are_told_at_once() -> None:

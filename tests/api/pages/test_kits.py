@@ -170,8 +170,8 @@ def test_a_kit_nobody_has_named_has_no_page(kits_api: Any) -> None:
 def calibration(**fields: str) -> dict[str, str]:
     return {
         "calibration_id": str(uuid.uuid4()),
-        "day": "2025-03-02",
-        "time": "09:30",
+        "calibrated_at": "2025-03-02T09:30",
+        "utc_offset": "+00:00",
         "note": "bench",
         **fields,
     }
@@ -197,21 +197,24 @@ def test_the_same_form_with_other_contents_is_told_and_can_be_sent_anew(kits_api
     manager = manager_of(kits_api)
     fields = calibration()
     manager.send("/kits/K-1", "/kits/K-1/calibrations", **fields)
-    again = manager.send("/kits/K-1", "/kits/K-1/calibrations", **fields | {"day": "2025-03-03"})
+    again = manager.send(
+        "/kits/K-1", "/kits/K-1/calibrations", **fields | {"calibrated_at": "2025-03-03T09:30"}
+    )
     assert again.status_code == 422
-    assert "sent before, with another day" in text_of(again)
+    assert "sent before, with another time" in text_of(again)
     assert len(stored(kits_api)) == 1
     fresh = re.search(r'name="calibration_id" value="([^"]+)"', again.text)
     assert fresh and fresh[1] != fields["calibration_id"]
-    assert 'value="2025-03-03"' in again.text
+    assert 'value="2025-03-03T09:30"' in again.text
 
 
 @pytest.mark.parametrize(
     ("field", "value", "told"),
     [
-        ("day", "2999-01-01", "is in the future"),
-        ("day", "", "RFC 3339"),
-        ("time", "noon", "RFC 3339"),
+        ("calibrated_at", "2999-01-01T00:00", "is in the future"),
+        ("calibrated_at", "", "is required"),
+        ("calibrated_at", "noon", "expected a date and a time"),
+        ("utc_offset", "CET", "choose how far the clock was from UTC"),
         ("note", "x" * 2001, "2000"),
         ("calibration_id", "1", "UUID"),
     ],
@@ -223,7 +226,7 @@ def test_what_cannot_be_recorded_is_told_and_kept_in_the_form(
     refused = manager_of(kits_api).send("/kits/K-1", "/kits/K-1/calibrations", **fields)
     assert refused.status_code == 422
     assert told in text_of(refused)
-    assert f'value="{fields["time"]}"' in refused.text
+    assert f'value="{fields["calibrated_at"]}"' in refused.text
     assert stored(kits_api) == []
 
 
@@ -279,11 +282,11 @@ def test_axe_finds_nothing_against_them(
     page.get_by_text("The same by months").click()
     assert_pictures_drawn(page)
     assert_accessible(page)
-    page.get_by_label("Day", exact=True).fill("2999-01-01")
+    page.get_by_label("Calibrated at").fill("2999-01-01T10:00")
     page.get_by_role("button", name="Record it").click()
     assert "in the future" in page.get_by_role("alert").inner_text()
     assert_accessible(page)
-    page.get_by_label("Day", exact=True).fill("2025-03-02")
+    page.get_by_label("Calibrated at").fill("2025-03-02T10:00")
     page.get_by_role("button", name="Record it").click()
     assert "is recorded" in page.get_by_role("status").inner_text()
     assert_accessible(page)

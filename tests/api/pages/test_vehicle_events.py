@@ -14,7 +14,8 @@ from tests.api.pages.worn_vehicle import post_worn_vehicle
 FINDING = {
     "part": "pump",
     "outcome": "worn_confirmed",
-    "found_at": "2026-05-04T10:30",
+    "found_at": "2026-05-04T12:30",
+    "utc_offset": "+02:00",
     "odometer_km": "98 500",
     "note": "scored plunger\nsecond line",
 }
@@ -23,6 +24,7 @@ FITMENT = {
     "cylinder": "3",
     "serial": "I-77",
     "fitted_at": "2026-05-04T11:00",
+    "utc_offset": "+00:00",
     "odometer_km": "",
     "reason": "leaked",
 }
@@ -89,8 +91,9 @@ def test_a_form_sent_twice_is_stored_once(any_api: Any) -> None:
     ("events", "wrong", "told"),
     [
         ("findings", {"found_at": ""}, "is required"),
-        ("findings", {"found_at": "yesterday"}, "expected a day and a time in UTC"),
-        ("findings", {"found_at": "2026-02-30T10:00"}, "expected a day and a time in UTC"),
+        ("findings", {"found_at": "yesterday"}, "expected a date and a time"),
+        ("findings", {"found_at": "2026-02-30T10:00"}, "expected a date and a time"),
+        ("findings", {"utc_offset": "summer"}, "choose how far the clock was from UTC"),
         ("findings", {"found_at": "2027-05-04T10:00"}, "future"),
         ("findings", {"odometer_km": "98 thousand"}, "is no number"),
         ("findings", {"odometer_km": "61.250"}, "can be read as 61250 or as 61.25"),

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 
 from fleetdb.store.fleets import resolve_fleet
 from fleetdb.trend.refresh import refresh
@@ -45,7 +45,7 @@ def test_a_manager_finds_the_worst_vehicle_reads_why_and_records_a_finding(
     page.get_by_role("link", name="Record what was found").click()
     page.get_by_label("Part").select_option("pump")
     page.get_by_label("What was found").select_option("worn confirmed")
-    page.get_by_label("Found at (UTC)").fill("2026-05-04T10:30")
+    page.get_by_label("Found at").fill("2026-05-04T10:30")
     page.get_by_label("Odometer [km]").fill("98 thousand")
     page.get_by_role("button", name="Store it").click()
     assert "1 field needs another look" in page.get_by_role("alert").inner_text()
@@ -110,9 +110,30 @@ def test_a_keyboard_alone_records_a_fitment(api: Any, open_page: OpenPage) -> No
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")
     page.keyboard.type("P-2")
-    page.get_by_label("Fitted at (UTC)").fill("2026-05-04T10:30")
+    page.get_by_label("Fitted at").fill("2026-05-04T10:30")
     page.get_by_label("Why it was fitted").focus()
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.wait_for_url("**/vehicles/V-9?stored=fitment")
     assert "P-2" in page.locator(".summary").inner_text()
+
+
+def test_a_time_is_by_the_browsers_clock_until_another_is_said(api: Any, browser: Browser) -> None:
+    post_worn_vehicle(api, tests=3)
+    context = browser.new_context(base_url=api.url, timezone_id="Europe/Oslo")
+    page = context.new_page()
+    sign_in(page, api.token("manager"))
+    page.goto("/vehicles/V-9/findings/new")
+    page.get_by_label("Found at").fill("2026-01-04T10:30")
+    page.get_by_label("Found at").press("Tab")
+    assert page.get_by_label("On a clock that is").input_value() == "+01:00"
+    page.get_by_label("Found at").fill("2026-05-04T10:30")
+    page.get_by_label("Found at").press("Tab")
+    assert page.get_by_label("On a clock that is").input_value() == "+02:00"
+    page.get_by_label("Part").select_option("pump")
+    page.get_by_label("What was found").select_option("worn confirmed")
+    page.get_by_role("button", name="Store it").click()
+    page.wait_for_url("**/vehicles/V-9?stored=finding")
+    [stored] = api.manager.get("/v1/findings?part=pump").json()["items"]
+    assert stored["document"]["found_at"] == "2026-05-04T08:30:00Z"
+    context.close()
