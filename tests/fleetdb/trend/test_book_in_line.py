@@ -37,7 +37,7 @@ def test_a_fleet_easy_to_tell_gets_the_lowest_line() -> None:
 
 def test_the_line_rises_just_above_what_would_be_too_many() -> None:
     # 100 pumps in 2000 peak at 0.71: 29 needless book-ins in some 3900 years are within the
-    # allowance of 1.2 per 100 years; 400 of them, 116 needless, are not.
+    # allowance of 1.0 per 100 years; 400 of them, 116 needless, are not.
     few = book_in_line([mixed(1900, 100, 0.71)], NOW_Y, POLICY)
     many = book_in_line([mixed(1600, 400, 0.71)], NOW_Y, POLICY)
 
