@@ -77,7 +77,7 @@ def follow(
 
     ``connection`` has the tables of ``keep_readings``.
     """
-    repairs = queries.answer(connection, "repaired_since")
+    repairs = queries.answer_from(connection, "repairs", "repaired_since")
     followed = []
     for series in families:
         own, limit = constants[series.pump_family], known.limits[series.pump_family]

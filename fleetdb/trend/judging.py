@@ -43,11 +43,15 @@ def judge(
     """
     answers = {
         "tests": queries.answer(connection, "latest_tests"),
-        "leaks": queries.answer(
-            connection, "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+        "leaks": queries.answer_from(
+            connection, "usual_leak", "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
         ),
-        "traces": queries.answer(
-            connection, "trace_evidence", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+        "traces": queries.answer_from(
+            connection,
+            "trace_figures",
+            "trace_evidence",
+            as_of=as_of,
+            recent_days=_RECENT_LEAK_DAYS,
         ),
         "failures": connection.sql("FROM pump_failures ORDER BY pump_id").to_arrow_table(),
         **second_opinions(connection, [each.series for each in followed], as_of),

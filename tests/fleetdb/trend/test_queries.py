@@ -79,3 +79,26 @@ def test_values_are_bound_and_never_written_into_a_query() -> None:
 def test_a_query_that_does_not_exist_is_an_error() -> None:
     with pytest.raises(FileNotFoundError):
         queries.sql_text("no_such_query")
+
+
+def test_a_query_of_nothing_is_not_asked_and_of_something_is(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(queries, "_NO_ROWS", {})
+    asked: list[str] = []
+
+    def counted(name: str) -> str:
+        asked.append(name)
+        return "SELECT n, 2 * n AS twice FROM numbers"
+
+    monkeypatch.setattr(queries, "sql_text", counted)
+    with duckdb.connect() as connection:
+        connection.execute("CREATE TABLE numbers (n INTEGER)")
+        first = queries.answer_from(connection, "numbers", "doubled")
+        again = queries.answer_from(connection, "numbers", "doubled")
+        assert len(asked) == 1
+        assert again.equals(first)
+        connection.execute("INSERT INTO numbers VALUES (4)")
+        assert queries.answer_from(connection, "numbers", "doubled")["twice"].to_pylist() == [8]
+        connection.execute("DELETE FROM numbers")
+        assert len(queries.answer_from(connection, "numbers", "doubled")) == 0
