@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from typing import Any, TypeVarTuple
 from uuid import UUID
 
@@ -92,6 +93,12 @@ class Page:
         return statement if self.limit is None else statement.limit(self.limit)
 
 
+# An alias of a table, and what is said of it, is made once: making it takes as long as the
+# database does to answer.
+_CORRECTION = aliased(TestRecordRow)
+
+
+@cache
 def version_in_force() -> ColumnElement[bool]:
     """Return the condition that a vehicle version is the last one of its vehicle."""
     later = aliased(VehicleVersion)
@@ -104,17 +111,16 @@ def version_in_force() -> ColumnElement[bool]:
     return VehicleVersion.id == last
 
 
+@cache
 def is_superseded() -> ColumnElement[bool]:
     """Return the condition that another record corrects a test record."""
-    correction = aliased(TestRecordRow)
-    return (
-        select(correction.id)
-        .where(
-            correction.fleet_id == TestRecordRow.fleet_id,
-            correction.supersedes == TestRecordRow.record_id,
-        )
-        .correlate(TestRecordRow)
-        .exists()
+    return select(_CORRECTION.id).where(_corrects_it()).correlate(TestRecordRow).exists()
+
+
+def _corrects_it() -> ColumnElement[bool]:
+    return and_(
+        _CORRECTION.fleet_id == TestRecordRow.fleet_id,
+        _CORRECTION.supersedes == TestRecordRow.record_id,
     )
 
 
@@ -125,7 +131,6 @@ def read_documents(session: Session, kind: Kind, page: Page) -> Sequence[StoredD
 
 def read_records(session: Session, page: Page) -> list[RecordView]:
     """Return the test records of a page."""
-    correction = aliased(TestRecordRow)
     statement = (
         select(
             TestRecordRow,
@@ -135,7 +140,7 @@ def read_records(session: Session, page: Page) -> list[RecordView]:
             ProofReading,
             BuildReading,
             LeakReading,
-            correction.record_id,
+            _CORRECTION.record_id,
             RecordVoid,
         )
         .join(VehicleIdentity, VehicleIdentity.id == TestRecordRow.vehicle_id)
@@ -144,13 +149,7 @@ def read_records(session: Session, page: Page) -> list[RecordView]:
         .outerjoin(ProofReading, ProofReading.test_record_id == TestRecordRow.id)
         .outerjoin(BuildReading, BuildReading.test_record_id == TestRecordRow.id)
         .outerjoin(LeakReading, LeakReading.test_record_id == TestRecordRow.id)
-        .outerjoin(
-            correction,
-            and_(
-                correction.fleet_id == TestRecordRow.fleet_id,
-                correction.supersedes == TestRecordRow.record_id,
-            ),
-        )
+        .outerjoin(_CORRECTION, _corrects_it())
         .outerjoin(RecordVoid, RecordVoid.test_record_id == TestRecordRow.id)
     )
     found = session.execute(page.cut(statement, TestRecordRow.id)).all()

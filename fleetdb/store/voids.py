@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, select
@@ -59,6 +60,7 @@ VOIDABLE: dict[Kind, Voidable] = {
 }
 
 
+@cache
 def is_voided(kind: Kind) -> ColumnElement[bool]:
     """Return the condition that a document of this kind was withdrawn."""
     of = VOIDABLE[kind]
