@@ -39,8 +39,8 @@ NO_READING_YET = "no_reading_yet"
 LOWEST_BATTERY_V = {12: 10.0, 24: 20.0}
 # Worn injectors return two or three times their limit: common practice, no source.
 ODD_LEAK_OVER_LIMIT = 5.0
-# Pumps come to between half and a little over their target, and MPa written as bar is a tenth.
-_LIKE_MPA = (0.05, 0.115)
+LIKE_MPA = (0.05, 0.115)
+"""Of the target, what a proof in MPa written as bar comes to: a tenth of what pumps do."""
 # The regulator may be held otherwise while pressure builds, but hardly to more than this.
 ODD_BUILD_OVER_PROOF = 1.1
 
@@ -315,7 +315,7 @@ def _remarks_on_unit(document: TestRecord) -> Iterable[Remark]:
     if document.proof is None:
         return
     actual_bar, target_bar = document.proof.actual_bar, document.proof.target_bar
-    low, high = (share * target_bar for share in _LIKE_MPA)
+    low, high = (share * target_bar for share in LIKE_MPA)
     if low < actual_bar < high:
         yield Remark(
             "very_low_pressure",

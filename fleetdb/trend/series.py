@@ -15,6 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from fleetdb.fluid import REFERENCE_DIESEL, WaltherFluid
+from fleetdb.records.plausibility import LIKE_MPA
 from fleetdb.trend import queries
 from fleetdb.trend.aligned import aligned
 from fleetdb.trend.beliefs import Floats, Readings
@@ -25,8 +26,6 @@ EPOCH = np.datetime64("2000-01-01T00:00:00", "us")
 _YEAR = np.timedelta64(int(DAYS_PER_YEAR * 86_400e6), "us")
 
 DUTY_SLACK_PCT = 2.0
-# Pumps come to between half and a little over their target; this is a tenth of that.
-_LIKE_MPA = (0.05, 0.115)
 USUAL_CONDITIONS = ("usual_fuel_temp", "usual_crank_speed", "usual_window")
 """What stands in where a test does not say; one vehicle takes it from its fleet."""
 
@@ -225,7 +224,7 @@ def _slipped(pump: NDArray[np.int64], ratio: Floats) -> Floats:
     So little starts no engine, and MPa written as bar looks just so; two in a row are believed.
     """
     [measured] = np.nonzero(~np.isnan(ratio))
-    low, high = _LIKE_MPA
+    low, high = LIKE_MPA
     tenth = (ratio[measured] > low) & (ratio[measured] < high)
     pump = pump[measured]
     again = tenth[1:] & tenth[:-1] & (pump[1:] == pump[:-1])
