@@ -17,10 +17,11 @@ from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.following import Followed
 from fleetdb.trend.judging import below_limit, count, in_a_row
 from fleetdb.trend.rewinding import seen_at
-from fleetdb.trend.series import years
+from fleetdb.trend.series import FINDINGS_LATE_DAYS, years
 from fleetdb.trend.states import Policy, State, ruled_states, states_of
 
 Moments = NDArray[np.datetime64]
+_LATE = np.timedelta64(FINDINGS_LATE_DAYS, "D")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,8 @@ def past_states(
             continue
         performed = each.series.records["performed_at"].to_numpy().astype("datetime64[us]")
         performed = performed[each.series.offsets[n] : each.series.offsets[n + 1]]
+        # As sql/pump_failures.sql has it.
+        speaks_after = fitted_at + (_LATE if n > 0 else np.timedelta64(0, "D"))
         n_records = np.searchsorted(performed, own, side="right")
         last_at = np.where(n_records > 0, np.append(performed, fitted_at)[n_records - 1], fitted_at)
         seen = seen_at(
@@ -102,7 +105,7 @@ def past_states(
             n_tests,
             count(below, offsets),
             in_a_row(below, has_ratio, offsets),
-            _unanswered(failed_at, fitted_at, last_at, n_records, own),
+            _unanswered(failed_at[failed_at > speaks_after], fitted_at, last_at, n_records, own),
             policy,
         )
         told += [
@@ -132,7 +135,6 @@ def _unanswered(
     own: Moments,
 ) -> NDArray[np.bool_]:
     """Return at which moments a failure of this pump has no later test."""
-    failed = failed_at[failed_at > fitted_at]
     # A test at the very moment of the failure does not answer it.
     answered_until = np.where(n_records > 0, last_at - np.timedelta64(1, "us"), fitted_at)
-    return _any_between(failed, answered_until, own)
+    return _any_between(failed_at, answered_until, own)

@@ -11,9 +11,17 @@ import polars as pl
 import pyarrow as pa
 
 from fleetdb.trend import queries
+from fleetdb.trend.series import FINDINGS_LATE_DAYS
 
 LEAST_NOTICE = timedelta(days=30)
 MOST_NOTICE = timedelta(days=400)
+_HINDSIGHT: dict[str, dict[str, int]] = {
+    "family_settings": {},
+    "scorecard_tested_months": {},
+    "scorecard_crossings": {"late_days": FINDINGS_LATE_DAYS},
+    "scorecard_outcomes": {},
+}
+"""What is kept in the connection, in order, with its parameters."""
 
 
 @dataclass(frozen=True)
@@ -143,19 +151,18 @@ def scorecard(connection: duckdb.DuckDBPyConnection, verdicts: pa.Table) -> Scor
     )
 
 
+def keep_hindsight(connection: duckdb.DuckDBPyConnection) -> None:
+    """Keep what hindsight says of the ``verdicts`` in ``connection``."""
+    for name, parameters in _HINDSIGHT.items():
+        queries.keep(connection, name, **parameters)
+
+
 def _calibration(connection: duckdb.DuckDBPyConnection) -> Calibration:
-    kept = (
-        "family_settings",
-        "scorecard_tested_months",
-        "scorecard_crossings",
-        "scorecard_outcomes",
-    )
-    for name in kept:
-        queries.keep(connection, name)
+    keep_hindsight(connection)
     [brier] = queries.answer(connection, "scorecard_brier").to_pylist()
     [coverage] = queries.answer(connection, "scorecard_coverage").to_pylist()
     reliability = pl.DataFrame(queries.answer(connection, "scorecard_reliability"))
-    for name in kept:
+    for name in _HINDSIGHT:
         connection.execute(f"DROP TABLE {name}")
     return Calibration(
         reliability=reliability,

@@ -26,6 +26,8 @@ EPOCH = np.datetime64("2000-01-01T00:00:00", "us")
 _YEAR = np.timedelta64(int(DAYS_PER_YEAR * 86_400e6), "us")
 
 DUTY_SLACK_PCT = 2.0
+FINDINGS_LATE_DAYS = 1
+"""So long after a new pump is in, a finding may still speak of the one before. [d]"""
 USUAL_CONDITIONS = ("usual_fuel_temp", "usual_crank_speed", "usual_window")
 """What stands in where a test does not say; one vehicle takes it from its fleet."""
 
@@ -111,7 +113,7 @@ def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in
     queries.keep(connection, "trace_readings")
     queries.keep(connection, "readings", as_of=as_of, duty_slack_pct=DUTY_SLACK_PCT)
     queries.keep(connection, "kit_names")
-    queries.keep(connection, "pump_failures", as_of=as_of)
+    queries.keep(connection, "pump_failures", as_of=as_of, late_days=FINDINGS_LATE_DAYS)
 
 
 def keep_usual_conditions(connection: duckdb.DuckDBPyConnection) -> None:

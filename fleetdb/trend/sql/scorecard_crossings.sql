@@ -3,6 +3,7 @@
 -- failed on the road.
 -- Grain:   one row per crossing of a pump
 -- Reads:   scorecard_tested_months, findings, verdicts (vehicle, fitted_at)
+-- Params:  $late_days [d] (as in pump_failures.sql)
 -- Returns: vehicle, fitted_at, crossed_on, failed (on the road)
 WITH pump AS (
     SELECT DISTINCT vehicle, fitted_at FROM verdicts
@@ -31,5 +32,5 @@ UNION ALL
 SELECT p.vehicle, p.fitted_at, f.found_at::DATE AS crossed_on, TRUE AS failed
 FROM findings f
 -- The pump that failed is the last one fitted before the failure.
-ASOF JOIN pump p ON f.vehicle = p.vehicle AND f.found_at > p.fitted_at
+ASOF JOIN pump p ON f.vehicle = p.vehicle AND f.found_at - to_days($late_days::INTEGER) > p.fitted_at
 WHERE f.part = 'pump' AND f.outcome = 'failed_on_road'

@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from fleetdb.trend import queries
+from fleetdb.trend.scorecard import keep_hindsight
 from tests.fleetdb.trend.said import verdicts
 from tests.fleetdb.trend.small_tables import FAMILY, Row, connect, day
 
@@ -47,13 +47,7 @@ def seen_later(
     """Give a connection in which what the scorecard keeps has been worked out."""
     with connect(findings=findings, pump_families=families) as connection:
         connection.register("verdicts", said.to_arrow())
-        for name in (
-            "family_settings",
-            "scorecard_tested_months",
-            "scorecard_crossings",
-            "scorecard_outcomes",
-        ):
-            queries.keep(connection, name)
+        keep_hindsight(connection)
         yield connection
 
 

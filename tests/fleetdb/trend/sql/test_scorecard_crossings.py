@@ -36,3 +36,11 @@ def test_a_failure_on_the_road_is_a_crossing_of_the_pump_fitted_then() -> None:
     )
 
     assert crossings(said, failed, *others) == [(day(-365), on(35), True)]
+
+
+def test_a_failure_written_down_when_the_new_pump_is_in_is_of_the_one_before() -> None:
+    said = pl.concat([month_ends([1.2, 1.2]), month_ends([1.2], fitted=40)])
+
+    assert crossings(said, finding("V1", 40, "failed_on_road")) == [(day(-365), on(40), True)]
+    assert crossings(said, finding("V1", 40.9, "failed_on_road")) == [(day(-365), on(40.9), True)]
+    assert crossings(said, finding("V1", 41.1, "failed_on_road")) == [(day(40), on(41.1), True)]
