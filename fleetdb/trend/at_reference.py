@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from fleetdb.trend.beliefs import Floats, Readings
-from fleetdb.trend.build_windows import LN_REACH
+from fleetdb.trend.build_windows import LN_REACH, Windows
 from fleetdb.trend.constants import FamilyConstants
 
 
@@ -49,14 +49,14 @@ def proof_ratio_at_reference(
 
 
 def build_rate_at_reference(
-    readings: Readings, windows: Floats, ln_reserve: Floats, constants: FamilyConstants
+    readings: Readings, windows: Windows, ln_reserve: Floats, constants: FamilyConstants
 ) -> AtReference:
     """Return build rates [bar/s] at reference conditions, over the window each was timed over.
 
     Reach changes how much of the climb is held back by leakage; the swept flow goes as speed,
     and cold fuel is stiffer.
     """
-    shares = windows[readings.window]
+    shares = windows.ln_shares[readings.window]
 
     def held_back(shift: Floats) -> Floats:
         reach = ln_reserve + shift

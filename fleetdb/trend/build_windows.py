@@ -4,9 +4,15 @@ The mean rate over a window, as a share of the rate at zero pressure, falls as t
 does (``fleetdb.rail.mean_build_share``): that is how the build rate tells of wear before
 the ratio does. The filter needs its logarithm at every grid node of every test, so it is
 tabulated once per window.
+
+Workshops time different windows, and a rate over a higher one is slower, since more leaks away
+meanwhile, and faster, since pressed fuel is stiffer (``FamilyConstants.stiffening``). So that
+rates over all windows tell of one pump, a new pump's build rate is one over ``REFERENCE``.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -19,6 +25,9 @@ LN_REACH_STEP = 0.02
 LN_REACH_LOW, LN_REACH_HIGH = -2.5, 3.0
 LN_REACH = np.arange(LN_REACH_LOW, LN_REACH_HIGH + 2 * LN_REACH_STEP, LN_REACH_STEP)
 
+REFERENCE = (0.2, 0.7)
+"""The window a family's build rate when new speaks of, over the target. [-]"""
+
 _ROUNDED_TO = 0.01
 _FURTHEST = 1_000_000  # more hundredths of a target than any window ends at
 # Below this many times the window's end the exact mean plunges to zero; there its logarithm
@@ -27,22 +36,32 @@ _EDGE = 1.03
 _SLOPE_BEYOND = 3.0
 
 
-def number_windows(from_share: Floats, to_share: Floats) -> tuple[NDArray[np.int64], Floats]:
-    """Return each test's window number, and the ln share of every window at ``LN_REACH``.
+class Windows(NamedTuple):
+    """What the filter must know of each window; number 0 is ``REFERENCE``."""
+
+    ln_shares: Floats
+    """ln of the mean build rate at ``LN_REACH`` over that at no pressure, in fuel that is equally
+    stiff throughout; shape (n_windows, n_reaches)."""
+    middle: Floats
+    """The window's middle over the target, shape (n_windows,). [-]"""
+
+
+def number_windows(from_share: Floats, to_share: Floats) -> tuple[NDArray[np.int64], Windows]:
+    """Return each test's window number, and the windows.
 
     Parameters
     ----------
     from_share, to_share
         The window's ends over the target, shape (n_tests,); rounded to 0.01. [-]
-
-    Returns
-    -------
-    numbers : shape (n_tests,)
-    ln_shares : shape (n_windows, n_reaches)
     """
-    ends = np.round(np.column_stack([from_share, to_share]) / _ROUNDED_TO).astype(np.int64)
+    low, high = (
+        np.concatenate([[end], ends])
+        for end, ends in zip(REFERENCE, (from_share, to_share), strict=True)
+    )
+    ends = np.round(np.column_stack([low, high]) / _ROUNDED_TO).astype(np.int64)
     ends[:, 1] = np.maximum(ends[:, 1], ends[:, 0] + 1)
-    # Hashed, not sorted: a fleet has millions of tests and a handful of windows.
+    # Hashed, not sorted: a fleet has millions of tests and a handful of windows. What comes
+    # first has number 0.
     keys = pa.array(ends[:, 0] * _FURTHEST + ends[:, 1]).dictionary_encode()
     low, high = np.divmod(keys.dictionary.to_numpy(), _FURTHEST)
     low, high = _ROUNDED_TO * low[:, None], _ROUNDED_TO * high[:, None]
@@ -50,4 +69,5 @@ def number_windows(from_share: Floats, to_share: Floats) -> tuple[NDArray[np.int
     ln_reach = np.maximum(LN_REACH[None, :], ln_edge)
     ln_shares = np.log(mean_build_share(np.exp(ln_reach), low, high))
     ln_shares -= _SLOPE_BEYOND * (ln_reach - LN_REACH[None, :])
-    return keys.indices.to_numpy().astype(np.int64), ln_shares
+    numbers = keys.indices.to_numpy()[1:].astype(np.int64)
+    return numbers, Windows(ln_shares, ((low + high) / 2.0)[:, 0])

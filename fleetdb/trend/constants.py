@@ -40,6 +40,8 @@ class FamilyConstants(NamedTuple):
     """Reserve goes as viscosity to this power (1 by the rail balance)."""
     winter_fuel: float
     """Half of what ln viscosity of summer's fuel is above that of winter's, both equally warm."""
+    stiffening: float
+    """How much stiffer fuel is at the target than at no pressure, over the latter. [-]"""
     stiffness_power: float
     """Cold fuel is stiffer: build rates go as viscosity to this power, leakage apart."""
     p_botched_ratio: float
@@ -101,6 +103,9 @@ PRIORS: dict[str, Prior] = {
     "viscosity_power": Prior(1.0, 0.12, False, 0.5, 1.5),
     # Winter grades are up to a quarter thinner than summer's: common practice, no source.
     "winter_fuel": Prior(0.04, 0.05, False, -0.05, 0.25),
+    # n-dodecane's bulk modulus rises by two thirds to 700 bar (``fuel_stiffness``); air in the fuel
+    # and the give of lines take from that.
+    "stiffening": Prior(0.4, 0.25, False, -0.1, 1.5),
     # n-dodecane's bulk modulus falls by half a per cent a kelvin (``fuel_stiffness``), viscosity by
     # 1.5 to 3; how much of that a rail with air and give of its own shows is for the fleet to say.
     "stiffness_power": Prior(0.1, 0.1, False, -0.2, 0.5),

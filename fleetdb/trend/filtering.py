@@ -23,6 +23,7 @@ from fleetdb.trend.beliefs import (
     empty_pump_belief,
     empty_record_belief,
 )
+from fleetdb.trend.build_windows import Windows
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.reserve_filter import (
     LN_RESERVE,
@@ -83,7 +84,7 @@ NO_LOOK_AHEAD = LookAhead(
 
 def run_filter(
     readings: Readings,
-    windows: Floats,
+    windows: Windows,
     offsets: NDArray[np.int64],
     start_y: Floats,
     end_y: Floats,
@@ -99,7 +100,7 @@ def run_filter(
     readings
         Records sorted by pump and time; each array shape (n_records,).
     windows
-        Build share of the windows that ``readings.window`` numbers (``build_windows``).
+        What ``readings.window`` numbers.
     offsets
         Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``; shape (n_pumps + 1,).
     start_y, end_y
@@ -132,7 +133,7 @@ def run_filter(
 
 def evidence_of_lives(
     readings: Readings,
-    windows: Floats,
+    windows: Windows,
     offsets: NDArray[np.int64],
     start_y: Floats,
     failed_y: Floats,

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleetdb.trend.beliefs import Floats, Readings
+from fleetdb.trend.build_windows import Windows
 from fleetdb.trend.constants import PRIORS, FamilyConstants, log_prior, prior_constants
 from fleetdb.trend.filtering import evidence_of_lives
 from fleetdb.trend.series import Series
@@ -43,7 +44,7 @@ class Sample:
     """Some pumps of a family, cut at a time, laid out for the filter."""
 
     readings: Readings
-    windows: Floats
+    windows: Windows
     offsets: NDArray[np.int64]
     start_y: Floats
     failed_y: Floats

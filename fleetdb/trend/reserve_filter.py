@@ -507,13 +507,15 @@ def _weigh(belief, scratch, r, j, windows, c):
     e_b = c.p_botched_build if has_build else 0.0
     e_rb = c.p_botched_both
     wide_r = wide_b = 1.0
-    shares = windows[r.window[j]]
+    shares = windows.ln_shares[r.window[j]]
     share_new = 0.0
     if has_ratio:
         z = (y - _BOTCHED_LN_RATIO) / _BOTCHED_LN_RATIO_SD
         wide_r = math.exp(-0.5 * z * z) / (_BOTCHED_LN_RATIO_SD * _SQRT_2PI)
     if has_build:
-        share_new = _ln_build_share(shares, c.ln_reserve_new)
+        share_new = _ln_build_share(windows.ln_shares[0], c.ln_reserve_new)
+        share_new += math.log1p(c.stiffening * windows.middle[0])
+        share_new -= math.log1p(c.stiffening * windows.middle[r.window[j]])
         z = (b - c.ln_build_new + _BOTCHED_LN_BUILD_DROP) / _BOTCHED_LN_BUILD_SD
         wide_b = math.exp(-0.5 * z * z) / (_BOTCHED_LN_BUILD_SD * _SQRT_2PI)
     shift = r.ln_speed[j] + c.viscosity_power * (r.ln_viscosity[j] + c.winter_fuel * r.season[j])

@@ -19,7 +19,7 @@ from fleetdb.records.plausibility import LIKE_MPA
 from fleetdb.trend import queries
 from fleetdb.trend.aligned import aligned
 from fleetdb.trend.beliefs import Floats, Readings
-from fleetdb.trend.build_windows import number_windows
+from fleetdb.trend.build_windows import REFERENCE, Windows, number_windows
 from fleetdb.trend.filtering import DAYS_PER_YEAR
 
 EPOCH = np.datetime64("2000-01-01T00:00:00", "us")
@@ -33,8 +33,6 @@ USUAL_CONDITIONS = ("usual_fuel_temp", "usual_crank_speed", "usual_window")
 
 # Where the year's usual temperatures differ by less either way, fuel is hardly of two grades.
 _SEASON_K = 3.0
-# Where nobody gives a window, pressure is taken to be timed over the middle of the climb.
-_USUAL_FROM_SHARE, _USUAL_TO_SHARE = 0.2, 0.7
 
 
 def years(moments: NDArray[np.datetime64]) -> Floats:
@@ -57,8 +55,8 @@ class Series:
     failed_y: Floats
     """When each pump failed on the road, NaN where it has not. [y]"""
     readings: Readings
-    windows: Floats
-    """Build share of every window (``build_windows``), shape (n_windows, n_reaches)."""
+    windows: Windows
+    """What ``readings.window`` numbers."""
     kit: NDArray[np.int64]
     """Number of each record's kit in ``kit_names``; -1 where none was named."""
 
@@ -175,7 +173,7 @@ def _warm_season(connection: duckdb.DuckDBPyConnection) -> tuple[float, float]:
 
 def _readings(
     records: pa.Table, fluid: WaltherFluid, warm_season: tuple[float, float]
-) -> tuple[Readings, Floats]:
+) -> tuple[Readings, Windows]:
     def column(name: str) -> Floats:
         return records[name].to_numpy().astype(float)
 
@@ -196,8 +194,9 @@ def _readings(
     var_ln_viscosity[no_temp] = (per_kelvin * sd_temp[no_temp]) ** 2
     low, high = column("from_share"), column("to_share")
     no_window = np.isnan(low) | np.isnan(high)
+    # Where nobody gives a window, pressure is taken to be timed over the middle of the climb.
     window, windows = number_windows(
-        np.where(no_window, _USUAL_FROM_SHARE, low), np.where(no_window, _USUAL_TO_SHARE, high)
+        np.where(no_window, REFERENCE[0], low), np.where(no_window, REFERENCE[1], high)
     )
     n = len(records)
     at_y = years(records["performed_at"].to_numpy())

@@ -9,7 +9,7 @@ import numpy as np
 
 from fleetdb.rail import mean_build_share
 from fleetdb.trend.beliefs import Floats, PumpBelief, Readings, RecordBelief
-from fleetdb.trend.build_windows import number_windows
+from fleetdb.trend.build_windows import Windows, number_windows
 from fleetdb.trend.constants import FamilyConstants, prior_constants
 from fleetdb.trend.filtering import FORECAST_DAYS, Levels, look_ahead, run_filter
 
@@ -42,13 +42,14 @@ def run(
     levels: Levels = LEVELS,
     forecast_days: tuple[float, ...] = FORECAST_DAYS,
     repaired_since: bool = False,
+    windows: Windows = WINDOWS,
 ) -> tuple[RecordBelief, PumpBelief]:
     """Run the filter over one pump, to its last test or to ``end_y``."""
     n = len(own.at_y)
     last = own.at_y[-1] if n else start_y
     return run_filter(
         own,
-        WINDOWS,
+        windows,
         np.array([0, n]),
         np.array([start_y]),
         np.array([last if end_y is None else end_y]),

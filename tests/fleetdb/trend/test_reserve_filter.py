@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from fleetdb.trend.build_windows import LN_REACH, number_windows
 from fleetdb.trend.filtering import Levels
 from fleetdb.trend.reserve_filter import LN_RESERVE, WEAR_PER_Y
 from tests.fleetdb.trend.pump_readings import (
@@ -396,3 +397,24 @@ def test_stiffer_fuel_makes_no_better_pump() -> None:
 
     # A cold pump's leakage shows less, so its reserve is known less well.
     assert cold_pump.ln_reserve[0, 1] == pytest.approx(warm_pump.ln_reserve[0, 1], abs=0.12)
+
+
+def test_rates_over_two_windows_tell_of_one_pump() -> None:
+    ln_reserve, at_y = 0.3, np.arange(1, 13) / 6.0
+    number, windows = number_windows(np.array([0.1, 0.3]), np.array([0.4, 0.9]))
+    over = [
+        np.interp(ln_reserve, LN_REACH, windows.ln_shares[n])
+        + math.log1p(CONSTANTS.stiffening * windows.middle[n])
+        for n in range(3)
+    ]
+    assert abs(over[1] - over[2]) > 0.1
+    by_turns = np.tile(number, 6)
+    rates = [build_of(ln_reserve) + over[n] - over[0] for n in by_turns.tolist()]
+
+    own = readings(at_y, ratio_of(ln_reserve), rates)._replace(window=by_turns)
+    records, _ = run(own, windows=windows)
+
+    # Taken for rates over one window they would be 10 % up and down from test to test.
+    assert np.abs(np.diff(records.ln_reserve[3:])).max() < 0.02
+    assert records.ln_reserve[-1] == pytest.approx(ln_reserve, abs=0.05)
+    assert records.p_botched_build.max() < 0.05

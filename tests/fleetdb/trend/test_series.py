@@ -97,8 +97,9 @@ def test_a_build_rate_without_its_window_has_a_usual_one() -> None:
 
     assert window[0] != window[2]
     [number], expected = number_windows(np.array([0.1]), np.array([0.7]))
-    np.testing.assert_array_equal(series.windows[window[2]], expected[number])
-    assert np.all(np.isfinite(series.windows[window[1]]))
+    shares = series.windows.ln_shares
+    np.testing.assert_array_equal(shares[window[2]], expected.ln_shares[number])
+    assert np.all(np.isfinite(shares[window[1]]))
 
 
 def test_a_part_fitted_between_two_tests_marks_the_second() -> None:
