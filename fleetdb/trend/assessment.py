@@ -21,7 +21,7 @@ CONTEXT_TABLES = ("constants", "book_in_line", "trend_line", *_TABLES_AS_THEY_AR
 """The published tables a context is made of."""
 
 
-METHOD = 8
+METHOD = 9
 """Version of the method. Raise it with any change that an older snapshot cannot serve."""
 
 

@@ -67,6 +67,8 @@ class FamilyConstants(NamedTuple):
     """Drift of a pump's build rate that is not reserve: filter, supply, habits. [1/sqrt(y)]"""
     wander_per_sqrt_y: float
     """Small changes of ln reserve that no wear explains. [1/sqrt(y)]"""
+    strands_per_y: float
+    """How often a pump well below its limit strands its vehicle. [1/y]"""
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,8 @@ PRIORS: dict[str, Prior] = {
     "starvation_per_y": Prior(0.04, 0.6, True, 0.002, 0.5),
     "wander_per_sqrt_y": Prior(0.04, 0.5, True, 0.005, 0.15),
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
+    # Limits are set with something in hand, how much is for the fleet's failures to say.
+    "strands_per_y": Prior(4.0, 0.7, True, 0.05, 30.0),
 }
 
 # Not learnt: records say little of them and verdicts hardly depend on them.

@@ -92,6 +92,7 @@ def run_filter(
     limit: float,
     ahead: LookAhead = NO_LOOK_AHEAD,
     repaired_since: Floats | None = None,
+    failed_y: Floats | None = None,
 ) -> tuple[RecordBelief, PumpBelief]:
     """Return the belief at each record and of each pump at its ``end_y``.
 
@@ -110,6 +111,9 @@ def run_filter(
     repaired_since
         1 where a part that can change the reserve was fitted after the pump's last record;
         shape (n_pumps,).
+    failed_y
+        When the pump failed on the road after its last record, else NaN; shape (n_pumps,). [y]
+        Until then, or until ``end_y``, it has not failed, which speaks against wear.
     """
     n_pumps = len(offsets) - 1
     records = empty_record_belief(len(readings.at_y))
@@ -117,6 +121,7 @@ def run_filter(
     shared = (
         offsets,
         start_y,
+        np.full(n_pumps, np.nan) if failed_y is None else failed_y,
         end_y,
         np.zeros(n_pumps) if repaired_since is None else repaired_since,
         readings,

@@ -93,6 +93,7 @@ def follow(
             limit,
             look_ahead(own, Levels(limit, max(policy.act_reserve, limit), policy.notice_days)),
             repaired_since,
+            series.failed_y,
         )
         followed.append(Followed(series, records, pumps, repaired_since))
     return followed

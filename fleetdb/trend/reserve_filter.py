@@ -55,8 +55,8 @@ _SMALLEST_DAMAGE, _MEAN_DAMAGE, _MEAN_RECOVERY = 0.15, 0.4, 0.25
 _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 _REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
-# Pumps strand vehicles some way below the limit, a few times a year, and now and then anyway.
-_STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_PER_Y, _STRANDS_ANYWAY_PER_Y = 0.1, 0.08, 4.0, 0.005
+# Pumps strand vehicles some way below the limit, and now and then anyway.
+_STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.1, 0.08, 0.005
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _Z_90 = 1.2815515655446004  # 90 % point of a standard normal
@@ -346,8 +346,12 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
 
 
 @_compiled
-def _advance(belief, scratch, dt_y, repaired, c):
-    """Move the belief ``dt_y`` years on."""
+def _advance(belief, scratch, dt_y, repaired, rate, c):
+    """Move the belief ``dt_y`` years on; returns the log of how likely it was to last so long.
+
+    ``rate``: how often a pump of each reserve strands its vehicle. [1/y]
+    """
+    lasted = 0.0
     left = dt_y
     while left > 0.0 or repaired > 0.0:
         step = max(min(left, _LONGEST_STEP_Y), 0.0)
@@ -374,8 +378,10 @@ def _advance(belief, scratch, dt_y, repaired, c):
         )
         for i in range(N_RESERVES):
             belief.var_build[i] += c.build_wander_per_sqrt_y**2 * step
+        lasted += _outlast(belief.p, rate, step)
         repaired = 0.0
         left -= step
+    return lasted
 
 
 @_compiled
@@ -659,11 +665,11 @@ def _expect(p, table):
 
 
 @_compiled
-def _strands_per_y(ln_limit, rate):
+def _strands_per_y(c, ln_limit, rate):
     """Fill, per node: how often a pump of that reserve strands its vehicle. [1/y]"""
     for i in range(N_RESERVES):
         over = (LN_RESERVE[i] - ln_limit + _STRANDS_BELOW_LIMIT) / _STRANDS_WITHIN
-        rate[i] = _STRANDS_ANYWAY_PER_Y + _STRANDS_PER_Y / (1.0 + math.exp(over))
+        rate[i] = _STRANDS_ANYWAY_PER_Y + c.strands_per_y / (1.0 + math.exp(over))
 
 
 @_compiled
@@ -682,6 +688,18 @@ def _outlast(p, rate, dt_y):
 
 
 @_compiled
+def _fail(p, rate):
+    """Weigh the belief by stranding the vehicle now; returns the log of how often that is."""
+    total = 0.0
+    for k in range(N_ROWS):
+        for i in range(N_RESERVES):
+            p[k, i] *= rate[i]
+            total += p[k, i]
+    p /= total
+    return math.log(total)
+
+
+@_compiled
 def weigh_lives(first, last, offsets, start_y, failed_y, r, windows, c, ln_limit, evidence):
     """Fill ``evidence`` of pumps ``first`` to ``last``: of their records and of their fates.
 
@@ -690,21 +708,18 @@ def weigh_lives(first, last, offsets, start_y, failed_y, r, windows, c, ln_limit
     """
     scratch = _new_scratch(c)
     rate = np.zeros(N_RESERVES)
-    _strands_per_y(ln_limit, rate)
+    _strands_per_y(c, ln_limit, rate)
     for n in range(first, last):
         belief = _new_belief(c)
         now = start_y[n]
         told = 0.0
         for j in range(offsets[n], offsets[n + 1]):
-            _advance(belief, scratch, r.at_y[j] - now, r.repaired[j], c)
-            told += _outlast(belief.p, rate, max(r.at_y[j] - now, 0.0))
+            told += _advance(belief, scratch, r.at_y[j] - now, r.repaired[j], rate, c)
             now = max(r.at_y[j], now)
             told += _weigh(belief, scratch, r, j, windows, c)
         if failed_y[n] >= now:
-            _advance(belief, scratch, failed_y[n] - now, 0.0, c)
-            told += _outlast(belief.p, rate, failed_y[n] - now)
-            _mass(belief.p, scratch.px)
-            told += math.log((scratch.px * rate).sum())
+            told += _advance(belief, scratch, failed_y[n] - now, 0.0, rate, c)
+            told += _fail(belief.p, rate)
         evidence[n] = told
 
 
@@ -713,13 +728,14 @@ def tabulate_below(c, ln_limit, times_y, below):
     """Fill ``below[m, k, i]``: chance of being below the limit at time m from each cell."""
     scratch = _new_scratch(c)
     belief = _new_belief(c)
+    never = np.zeros(N_RESERVES)
     for k in range(N_ROWS):
         for i in range(N_RESERVES):
             belief.p[:] = 0.0
             belief.p[k, i] = 1.0
             before = 0.0
             for m in range(len(times_y)):
-                _advance(belief, scratch, times_y[m] - before, 0.0, c)
+                _advance(belief, scratch, times_y[m] - before, 0.0, never, c)
                 before = times_y[m]
                 _mass(belief.p, scratch.px)
                 below[m, k, i] = _share_below(scratch.px, ln_limit)
@@ -727,17 +743,35 @@ def tabulate_below(c, ln_limit, times_y, below):
 
 @_compiled
 def run_pumps(
-    first, last, offsets, start_y, end_y, end_repaired, r, windows, c, ln_limit, ahead, rec, pump
+    first,
+    last,
+    offsets,
+    start_y,
+    failed_y,
+    end_y,
+    end_repaired,
+    r,
+    windows,
+    c,
+    ln_limit,
+    ahead,
+    rec,
+    pump,
 ):
-    """Run the filter over pumps ``first`` to ``last`` and fill ``rec`` and ``pump``."""
+    """Run the filter over pumps ``first`` to ``last`` and fill ``rec`` and ``pump``.
+
+    ``failed_y`` is as for ``weigh_lives``; a failure after ``end_y`` is not looked at.
+    """
     scratch = _new_scratch(c)
     out, px = scratch.out, scratch.px
+    rate, never = np.zeros(N_RESERVES), np.zeros(N_RESERVES)
+    _strands_per_y(c, ln_limit, rate)
     for n in range(first, last):
         belief = _new_belief(c)
         now = start_y[n]
         evidence = 0.0
         for j in range(offsets[n], offsets[n + 1]):
-            _advance(belief, scratch, r.at_y[j] - now, r.repaired[j], c)
+            _advance(belief, scratch, r.at_y[j] - now, r.repaired[j], rate, c)
             now = max(r.at_y[j], now)
             evidence += _weigh(belief, scratch, r, j, windows, c)
             rec.p_botched_ratio[j] = out[0]
@@ -751,7 +785,13 @@ def run_pumps(
             for i in range(N_RESERVES):
                 mean += px[i] * LN_RESERVE[i]
             rec.ln_reserve[j] = mean
-        _advance(belief, scratch, end_y[n] - now, end_repaired[n], c)
+        # Silence after a test may be a vehicle laid up, and must not clear a pump.
+        silent = rate if offsets[n] == offsets[n + 1] else never
+        if now <= failed_y[n] <= end_y[n]:
+            _advance(belief, scratch, failed_y[n] - now, 0.0, rate, c)
+            _fail(belief.p, rate)
+            now, silent = failed_y[n], never
+        _advance(belief, scratch, end_y[n] - now, end_repaired[n], silent, c)
         pump.log_evidence[n] = evidence
         _mass(belief.p, px)
         pump.p_below[n] = _share_below(px, ln_limit)

@@ -72,5 +72,6 @@ def seen_at(
         limit,
         look_ahead(constants, levels),
         repaired_since,
+        series.failed_y,
     )
     return Followed(series, records, pumps, repaired_since)

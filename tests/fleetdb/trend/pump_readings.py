@@ -42,6 +42,7 @@ def run(
     levels: Levels = LEVELS,
     forecast_days: tuple[float, ...] = FORECAST_DAYS,
     repaired_since: bool = False,
+    failed_y: float = math.nan,
     windows: Windows = WINDOWS,
 ) -> tuple[RecordBelief, PumpBelief]:
     """Run the filter over one pump, to its last test or to ``end_y``."""
@@ -57,6 +58,7 @@ def run(
         levels.limit,
         look_ahead(constants, levels, forecast_days),
         np.array([float(repaired_since)]),
+        np.array([failed_y]),
     )
 
 

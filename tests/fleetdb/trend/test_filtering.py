@@ -22,7 +22,11 @@ LIMIT = 0.8
 # Nothing moves a reserve.
 STILL = CONSTANTS._replace(
     wearing_at_first=0.0,
-    **{name: 0.0 for name in CONSTANTS._fields if name.endswith(("_per_y", "_per_sqrt_y"))},
+    **{
+        name: 0.0
+        for name in CONSTANTS._fields
+        if name.endswith(("_per_y", "_per_sqrt_y")) and name != "strands_per_y"
+    },
 )
 
 
@@ -170,3 +174,50 @@ def test_a_failure_before_the_last_record_is_not_the_pumps_end() -> None:
     own = readings([0.5, 1.0])
 
     assert evidence_of(own, 0.7) == evidence_of(own, math.nan)
+
+
+WORN_OR_NOT = STILL._replace(ln_reserve_new=-0.2, sd_ln_reserve_new=0.15)
+
+
+def share_below(weights: Floats) -> float:
+    """Return the chance of less than the limit; nodes are bins of one grid step."""
+    step = LN_RESERVE[1] - LN_RESERVE[0]
+    below = np.clip((math.log(LIMIT) - LN_RESERVE) / step + 0.5, 0.0, 1.0)
+    return float((weights * below).sum() / weights.sum())
+
+
+@pytest.mark.parametrize("years_on", [0.1, 2.0])
+def test_a_pump_that_has_run_since_it_was_fitted_has_not_failed(years_on: float) -> None:
+    prior = np.exp(-0.5 * ((LN_RESERVE + 0.2) / 0.15) ** 2)
+    lasted = prior * np.exp(-strands_per_y(LN_RESERVE) * years_on)
+
+    _, untested = run(readings([]), WORN_OR_NOT, end_y=years_on)
+    tested, _ = run(readings([years_on], 0.0), WORN_OR_NOT._replace(sd_ratio=50.0))
+
+    assert untested.p_below[0] == pytest.approx(share_below(lasted), abs=1e-3)
+    # A reading that says nothing: what is left is that it was taken.
+    assert tested.p_below[0] == pytest.approx(share_below(lasted), abs=1e-3)
+
+
+def test_silence_after_a_test_clears_no_pump() -> None:
+    own = readings([0.5], math.log(0.75))
+    at_test, pump = run(own, WORN_OR_NOT, end_y=3.0)
+
+    assert pump.p_below[0] == pytest.approx(at_test.p_below[0], abs=1e-6)
+    assert at_test.p_below[0] > 0.5
+
+
+def test_a_pump_that_failed_was_most_likely_below_its_limit() -> None:
+    prior = np.exp(-0.5 * ((LN_RESERVE + 0.2) / 0.15) ** 2)
+    rate = strands_per_y(LN_RESERVE)
+
+    _, failed = run(readings([]), WORN_OR_NOT, end_y=3.0, failed_y=0.4)
+    _, not_yet = run(readings([]), WORN_OR_NOT, end_y=0.3, failed_y=0.4)
+    _, never = run(readings([]), WORN_OR_NOT, end_y=0.3)
+
+    # Nor does silence after a failure clear it.
+    assert failed.p_below[0] == pytest.approx(
+        share_below(prior * np.exp(-0.4 * rate) * rate), abs=1e-3
+    )
+    assert failed.p_below[0] > 2 * never.p_below[0]
+    assert not_yet.p_below[0] == never.p_below[0]
