@@ -35,7 +35,7 @@ _FIRST_DAMPING, _MOST_DAMPING = 0.05, 1e4
 _FIRST_PROBE, _LONGEST_PROBE = 0.02, 0.3  # in prior sds; later, a part of what is uncertain yet
 _PROBE_OF_SD = 0.2
 _FEWEST_RECORDS = 60
-_MOST_PUMPS = 60
+_MOST_RECORDS = 5_400
 _FEWEST_TESTS_OF_A_PUMP = 3
 
 
@@ -51,10 +51,11 @@ class Sample:
 
 
 def sample_of(series: Series) -> Sample:
-    """Return up to ``_MOST_PUMPS`` pumps with tests enough, evenly spread over the series."""
+    """Return pumps with tests enough, evenly spread, with some ``_MOST_RECORDS`` records."""
     counts = np.diff(series.offsets)
     enough = np.flatnonzero(counts >= _FEWEST_TESTS_OF_A_PUMP)
-    spread = np.linspace(0, len(enough) - 1, min(_MOST_PUMPS, len(enough))).astype(int)
+    share = min(_MOST_RECORDS / max(int(counts[enough].sum()), 1), 1.0)
+    spread = np.linspace(0, len(enough) - 1, math.ceil(share * len(enough))).astype(int)
     chosen = enough[spread]
     in_sample = np.zeros(len(counts), dtype=bool)
     in_sample[chosen] = True

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fleetdb.trend import learning
 from fleetdb.trend.constants import PRIORS, FamilyConstants, log_prior
 from fleetdb.trend.filtering import run_filter
 from fleetdb.trend.learning import Sample, learn, sample_of, starting_constants
@@ -48,7 +49,8 @@ def test_a_sample_takes_pumps_with_tests_enough_and_all_their_tests() -> None:
     np.testing.assert_array_equal(sample.readings.at_y, series.readings.at_y[of_v2_and_v4])
 
 
-def test_a_sample_is_bounded_and_spread_over_the_family() -> None:
+def test_a_sample_is_bounded_and_spread_over_the_family(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(learning, "_MOST_RECORDS", 300)
     names = [f"V{n:03}" for n in range(400)]
     series = series_of(
         vehicles=[vehicle(name) for name in names],
@@ -59,7 +61,8 @@ def test_a_sample_is_bounded_and_spread_over_the_family() -> None:
 
     sample = sample_of(series)
 
-    assert 10 <= len(sample.offsets) - 1 < 400
+    assert len(sample.offsets) - 1 == 100
+    assert len(sample.readings.at_y) == 300
     ratios = np.exp(sample.readings.ln_ratio)
     assert ratios.min() < 0.51
     assert ratios.max() > 0.89
