@@ -28,6 +28,17 @@ LN_REACH = np.arange(LN_REACH_LOW, LN_REACH_HIGH + 2 * LN_REACH_STEP, LN_REACH_S
 REFERENCE = (0.2, 0.7)
 """The window a family's build rate when new speaks of, over the target. [-]"""
 
+WORKSHOP_WINDOWS = pa.schema(
+    [
+        ("pump_family", pa.string()),
+        ("workshop", pa.string()),
+        ("from_share", pa.float64()),
+        ("to_share", pa.float64()),
+    ]
+)
+"""Between which shares of the target a workshop times the build rate of a family."""
+NO_WINDOWS = WORKSHOP_WINDOWS.empty_table()
+
 _ROUNDED_TO = 0.01
 _FURTHEST = 1_000_000  # more hundredths of a target than any window ends at
 # Below this many times the window's end the exact mean plunges to zero; there its logarithm

@@ -8,9 +8,11 @@ from datetime import datetime
 
 import duckdb
 import numpy as np
+import pyarrow as pa
 
 from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Floats
+from fleetdb.trend.build_windows import NO_WINDOWS
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series, years
 
 
@@ -36,6 +38,7 @@ def known_at(
     *,
     with_usual_conditions: bool = True,
     one_in: int = 1,
+    guessed_windows: pa.Table = NO_WINDOWS,
 ) -> Known:
     """Return what was known at ``moment`` (UTC, no zone) of one vehicle in ``one_in``.
 
@@ -44,7 +47,7 @@ def known_at(
     """
     keep_readings(connection, moment, one_in)
     if with_usual_conditions:
-        keep_usual_conditions(connection)
+        keep_usual_conditions(connection, guessed_windows)
     families, kit_names = load_series(connection)
     limits = connection.execute(queries.sql_text("limits_in_force"), {"as_of": moment})
     return Known(

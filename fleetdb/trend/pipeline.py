@@ -59,8 +59,8 @@ def assess(
     teacher = teacher or Teacher()
     moment = _bare_utc(as_of)
     habits = KitHabits()
-    taught = teacher.constants(connection, moment, habits)
-    known = known_at(connection, moment)
+    taught = teacher.taught(connection, moment, habits)
+    known = known_at(connection, moment, guessed_windows=taught.windows)
     constants = with_new_families(taught, known)
     families, bias = correct_for_kits(
         known.families,

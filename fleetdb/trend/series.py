@@ -19,7 +19,7 @@ from fleetdb.records.plausibility import LIKE_MPA
 from fleetdb.trend import queries
 from fleetdb.trend.aligned import aligned
 from fleetdb.trend.beliefs import Floats, Readings
-from fleetdb.trend.build_windows import REFERENCE, Windows, number_windows
+from fleetdb.trend.build_windows import NO_WINDOWS, REFERENCE, Windows, number_windows
 from fleetdb.trend.filtering import DAYS_PER_YEAR
 
 EPOCH = np.datetime64("2000-01-01T00:00:00", "us")
@@ -114,8 +114,14 @@ def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in
     queries.keep(connection, "pump_failures", as_of=as_of, late_days=FINDINGS_LATE_DAYS)
 
 
-def keep_usual_conditions(connection: duckdb.DuckDBPyConnection) -> None:
-    """Keep the tables of ``USUAL_CONDITIONS`` of these readings."""
+def keep_usual_conditions(
+    connection: duckdb.DuckDBPyConnection, guessed_windows: pa.Table = NO_WINDOWS
+) -> None:
+    """Keep the tables of ``USUAL_CONDITIONS`` of these readings.
+
+    ``guessed_windows`` says how workshops time that never say so (``untold_windows``).
+    """
+    connection.register("guessed_windows", guessed_windows)
     queries.keep(connection, "usual_fuel_temp", added=20, few=12, unknown_sd_c=12.0)
     queries.keep(connection, "usual_crank_speed", few=12, unknown_sd=0.1)
     queries.keep(connection, "usual_window")

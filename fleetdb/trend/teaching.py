@@ -1,18 +1,22 @@
-"""Constants of every family, as taught by what was known when the running half-year began."""
+"""What the fleet teaches of every family, from what was known when the running half-year began."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import duckdb
+import pyarrow as pa
 
 from fleetdb.trend.beliefs import RecordBelief
+from fleetdb.trend.build_windows import NO_WINDOWS
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import run_filter
 from fleetdb.trend.kits import KitHabits, correct_for_kits
 from fleetdb.trend.known import Known, known_at
 from fleetdb.trend.learning import learn, sample_of, starting_constants
 from fleetdb.trend.series import Series
+from fleetdb.trend.untold_windows import Untold, guess_windows, with_told_windows
 
 _FEWEST_RECORDS = 60
 # Enough for the sample of every family and for the kits they were tested with.
@@ -38,8 +42,17 @@ def start_of_half_year(moment: datetime) -> datetime:
     return datetime(moment.year, 1 if moment.month <= 6 else 7, 1)  # noqa: DTZ001 - UTC, bare
 
 
-def taught_by(known: Known, habits: KitHabits) -> dict[str, FamilyConstants]:
-    """Return each family's constants as learnt from all of ``known``."""
+@dataclass(frozen=True)
+class Taught:
+    """What is learnt of a fleet's families."""
+
+    constants: dict[str, FamilyConstants]
+    windows: pa.Table
+    """Guessed windows of workshops that never say theirs (``untold_windows``)."""
+
+
+def taught_by(known: Known, untold: Untold, habits: KitHabits) -> Taught:
+    """Return what is learnt from all of ``known``."""
     start = {s.pump_family: starting_constants(s) for s in known.families}
     corrected, _ = correct_for_kits(
         known.families,
@@ -47,26 +60,31 @@ def taught_by(known: Known, habits: KitHabits) -> dict[str, FamilyConstants]:
         known.calibrations,
         habits,
     )
-    return {
-        s.pump_family: learn(sample_of(s), start[s.pump_family], known.limits[s.pump_family])
-        for s in corrected
-    }
+    constants: dict[str, FamilyConstants] = {}
+    windows = [NO_WINDOWS]
+    for series in corrected:
+        family, limit = series.pump_family, known.limits[series.pump_family]
+        workshop = untold.workshop_of(series)
+        told = with_told_windows(series, workshop)
+        constants[family] = learn(sample_of(told), starting_constants(told), limit)
+        windows.append(guess_windows(series, workshop, untold.workshops, constants[family], limit))
+    return Taught(constants, pa.concat_tables(windows))
 
 
 class Teacher:
-    """Learns each half-year's constants once; a replay asks for the same one six times.
+    """Learns once for each half-year; a replay asks for the same one six times.
 
     What was known before the half-year began teaches; a fleet with hardly any records then
     learns from all there are, and that is not remembered.
     """
 
     def __init__(self) -> None:
-        self._learnt: dict[datetime, dict[str, FamilyConstants]] = {}
+        self._learnt: dict[datetime, Taught] = {}
 
-    def constants(
+    def taught(
         self, connection: duckdb.DuckDBPyConnection, as_of: datetime, habits: KitHabits
-    ) -> dict[str, FamilyConstants]:
-        """Return the constants of the families known when the half-year of ``as_of`` began.
+    ) -> Taught:
+        """Return what there was to learn when the half-year of ``as_of`` began.
 
         ``as_of`` is UTC, no zone. The tables of ``known_at`` in the connection are replaced.
         """
@@ -75,8 +93,9 @@ class Teacher:
             one_in = max(_vehicles(connection) // _MOST_VEHICLES, 1)
             before = known_at(connection, period - timedelta(microseconds=1), one_in=one_in)
             if before.n_records < _FEWEST_RECORDS:
-                return taught_by(known_at(connection, as_of, one_in=one_in), habits)
-            self._learnt[period] = taught_by(before, habits)
+                before = known_at(connection, as_of, one_in=one_in)
+                return taught_by(before, Untold.among(connection), habits)
+            self._learnt[period] = taught_by(before, Untold.among(connection), habits)
         return self._learnt[period]
 
 
@@ -85,12 +104,10 @@ def _vehicles(connection: duckdb.DuckDBPyConnection) -> int:
     return number
 
 
-def with_new_families(
-    taught: dict[str, FamilyConstants], known: Known
-) -> dict[str, FamilyConstants]:
-    """Return ``taught`` and, for families that have come since, what their own records say."""
-    return taught | {
+def with_new_families(taught: Taught, known: Known) -> dict[str, FamilyConstants]:
+    """Return the constants of ``taught`` and, of families that have come since, their own."""
+    return taught.constants | {
         s.pump_family: learn(sample_of(s), starting_constants(s), known.limits[s.pump_family])
         for s in known.families
-        if s.pump_family not in taught
+        if s.pump_family not in taught.constants
     }

@@ -1,6 +1,6 @@
 -- Between which pressures each workshop mostly times the build rate, and the family as a whole.
 -- Grain:   one row per pump_family, workshop with a window (workshop NULL: of the whole family)
--- Reads:   readings, pumps
+-- Reads:   readings, pumps, guessed_windows (of workshops that never said; what is said goes first)
 -- Returns: pump_family, workshop, usual_from_share [-], usual_to_share [-] (over the target)
 WITH given AS (
     SELECT
@@ -31,3 +31,7 @@ FROM counted
 QUALIFY row_number() OVER (
     PARTITION BY pump_family, workshop ORDER BY tests DESC, from_share, to_share
 ) = 1
+UNION ALL
+SELECT g.pump_family, g.workshop, g.from_share, g.to_share
+FROM guessed_windows g
+ANTI JOIN counted c ON c.pump_family = g.pump_family AND c.workshop = g.workshop

@@ -30,9 +30,9 @@ def test_a_half_year_starts_in_january_or_july(moment: str, start: str) -> None:
 def test_the_same_half_year_asked_twice_gives_the_same() -> None:
     teacher = Teacher()
     with connect(**ROWS) as connection:
-        january = teacher.constants(connection, day(366 + 20), HABITS)
-        june = teacher.constants(connection, day(366 + 170), HABITS)
-        alone = Teacher().constants(connection, day(366 + 170), HABITS)
+        january = teacher.taught(connection, day(366 + 20), HABITS)
+        june = teacher.taught(connection, day(366 + 170), HABITS)
+        alone = Teacher().taught(connection, day(366 + 170), HABITS)
 
     assert january == june == alone
 
@@ -42,9 +42,9 @@ def test_records_of_the_running_half_year_teach_nothing() -> None:
     before = [row for row in ROWS["test_records"] if row["performed_at"] < half_year]
     assert len(before) < len(ROWS["test_records"])
     with connect(**ROWS) as connection:
-        with_all = Teacher().constants(connection, day(366 + 90), HABITS)
+        with_all = Teacher().taught(connection, day(366 + 90), HABITS)
     with connect(**{**ROWS, "test_records": before}) as connection:
-        with_earlier = Teacher().constants(connection, day(366 + 90), HABITS)
+        with_earlier = Teacher().taught(connection, day(366 + 90), HABITS)
 
     assert with_all == with_earlier
 
@@ -52,8 +52,8 @@ def test_records_of_the_running_half_year_teach_nothing() -> None:
 def test_a_young_fleet_learns_from_all_it_has_and_is_not_remembered() -> None:
     teacher = Teacher()
     with connect(**ROWS) as connection:
-        early = teacher.constants(connection, day(20), HABITS)
-        late = teacher.constants(connection, day(150), HABITS)
+        early = teacher.taught(connection, day(20), HABITS)
+        late = teacher.taught(connection, day(150), HABITS)
 
     assert early != late
 
@@ -61,7 +61,7 @@ def test_a_young_fleet_learns_from_all_it_has_and_is_not_remembered() -> None:
 def test_a_family_that_has_come_since_is_taught_by_its_own_records() -> None:
     teacher = Teacher()
     with connect(**ROWS) as connection:
-        taught = teacher.constants(connection, day(366 + 20), HABITS)
+        taught = teacher.taught(connection, day(366 + 20), HABITS)
     renamed = {
         **ROWS,
         "pump_families": [{**FAMILY, "pump_family": name} for name in ("fam", "new")],
@@ -74,4 +74,4 @@ def test_a_family_that_has_come_since_is_taught_by_its_own_records() -> None:
         both = with_new_families(taught, known_at(connection, day(366 + 40)))
 
     assert set(both) == {"fam", "new"}
-    assert both["fam"] == taught["fam"]
+    assert both["fam"] == taught.constants["fam"]

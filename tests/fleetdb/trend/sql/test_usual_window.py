@@ -4,10 +4,12 @@ from collections import Counter
 from typing import Any
 
 import polars as pl
+import pyarrow as pa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleetdb.trend import queries
+from fleetdb.trend.build_windows import NO_WINDOWS, WORKSHOP_WINDOWS
 from fleetdb.trend.series import keep_readings
 from tests.fleetdb.trend.small_tables import Row, connect, day, record, vehicle
 
@@ -17,10 +19,13 @@ def timed(at: float, workshop: str | None, from_bar: float | None, to_bar: float
     return record("V1", at, rate_bar_per_s=200.0, workshop=workshop, **window)
 
 
-def usual_windows(records: list[Row], **rows: Any) -> dict[tuple[str, str | None], tuple]:
+def usual_windows(
+    records: list[Row], guessed: pa.Table = NO_WINDOWS, **rows: Any
+) -> dict[tuple[str, str | None], tuple]:
     rows = {"vehicles": [vehicle("V1")], **rows}
     with connect(test_records=records, **rows) as connection:
         keep_readings(connection, day(400))
+        connection.register("guessed_windows", guessed)
         table = pl.DataFrame(queries.answer(connection, "usual_window"))
     return {row[:2]: row[2:] for row in table.rows()}
 
@@ -40,6 +45,23 @@ def test_a_workshop_times_what_it_mostly_times() -> None:
         ("fam", "Eastyard"): (0.2, 0.5),
         ("fam", "Westyard"): (0.1, 0.7),
         ("fam", None): (0.1, 0.7),
+    }
+
+
+def test_a_guess_stands_in_only_where_nothing_is_said() -> None:
+    guessed = pa.Table.from_pylist(
+        [
+            {"pump_family": "fam", "workshop": name, "from_share": 0.1, "to_share": 0.6}
+            for name in ("Eastyard", "Westyard")
+        ],
+        schema=WORKSHOP_WINDOWS,
+    )
+    records = [timed(1, "Eastyard", 140.0, 350.0), timed(2, "Westyard", None, None)]
+
+    assert usual_windows(records, guessed) == {
+        ("fam", "Eastyard"): (0.2, 0.5),
+        ("fam", "Westyard"): (0.1, 0.6),
+        ("fam", None): (0.2, 0.5),
     }
 
 

@@ -1,0 +1,151 @@
+"""Workshops that never say over which pressures they time the build rate.
+
+A rate over a lower window is faster by a tenth or two, and by another share hot than cold, so
+a window taken wrongly comes out as fuel, wear and reserve that are not so, of every pump tested
+there, and in the constants of its whole family. So constants are learnt from the other
+workshops' rates, and the window of one that never says is the one that then makes its
+rates most likely, of a grid of windows; coarse, since mostly the middle matters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import duckdb
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from fleetdb.trend import queries
+from fleetdb.trend.build_windows import WORKSHOP_WINDOWS, Windows, number_windows
+from fleetdb.trend.constants import FamilyConstants
+from fleetdb.trend.filtering import evidence_of_lives
+from fleetdb.trend.series import Series
+
+CANDIDATES = np.array(
+    [(low, high) for low in (0.05, 0.15, 0.25) for high in (0.45, 0.6, 0.75, 0.9)]
+)
+"""Windows a workshop may time over, share of the target; shape (n_candidates, 2). [-]"""
+_MOST_PUMPS = 40
+_FEWEST_BUILDS = 20
+# With fewer build rates of a known window there is nothing better to learn from.
+_FEWEST_TOLD_BUILDS = 60
+
+
+@dataclass(frozen=True)
+class Untold:
+    """Which records have a build rate of a workshop that never says its window."""
+
+    workshops: list[str]
+    of_reading: dict[str, NDArray[np.int64]]
+    """``reading_no`` in order, and ``workshop``: number in ``workshops``, -1: nobody said where."""
+
+    @classmethod
+    def among(cls, connection: duckdb.DuckDBPyConnection) -> Untold:
+        """Return those among the readings kept in the connection."""
+        found = queries.answer(connection, "untold_builds")
+        names = found["workshop"].combine_chunks().dictionary_encode()
+        return cls(
+            workshops=names.dictionary.to_pylist(),
+            of_reading={
+                "reading_no": found["reading_no"].to_numpy(),
+                "workshop": names.indices.fill_null(-1).to_numpy(zero_copy_only=False),
+            },
+        )
+
+    def workshop_of(self, series: Series) -> NDArray[np.int64]:
+        """Return each record's workshop as in ``of_reading``; -2 where the window is known."""
+        own = self.of_reading["reading_no"]
+        wanted = series.records["reading_no"].to_numpy()
+        place = np.minimum(np.searchsorted(own, wanted), max(len(own) - 1, 0))
+        workshop = np.full(len(wanted), -2, dtype=np.int64)
+        if len(own):
+            here = own[place] == wanted
+            workshop[here] = self.of_reading["workshop"][place[here]]
+        return workshop
+
+
+def with_told_windows(series: Series, workshop: NDArray[np.int64]) -> Series:
+    """Return ``series`` without the build rates of untold windows, if enough others remain.
+
+    ``workshop`` is what ``Untold.workshop_of`` says of its records.
+    """
+    build = np.where(workshop == -2, series.readings.ln_build, np.nan)
+    if np.count_nonzero(~np.isnan(build)) < _FEWEST_TOLD_BUILDS:
+        return series
+    return replace(series, readings=series.readings._replace(ln_build=build))
+
+
+def guess_windows(
+    series: Series,
+    workshop: NDArray[np.int64],
+    names: list[str],
+    constants: FamilyConstants,
+    limit: float,
+) -> pa.Table:
+    """Return the likeliest window of each workshop that never says, as ``WORKSHOP_WINDOWS``.
+
+    ``workshop`` is what ``Untold.workshop_of`` says of the records, ``names`` what it numbers.
+    A workshop with hardly any build rates is left out, and so is every one where no other
+    tells its window: then there is nothing to hold a guess against.
+    """
+    rows: list[dict[str, object]] = []
+    build = ~np.isnan(series.readings.ln_build)
+    if np.count_nonzero(build & (workshop == -2)) >= _FEWEST_TOLD_BUILDS:
+        for number in np.unique(workshop[workshop >= 0]).tolist():
+            own = build & (workshop == number)
+            if np.count_nonzero(own) >= _FEWEST_BUILDS:
+                evidence = _evidence_of_candidates(series, workshop, number, constants, limit)
+                low, high = CANDIDATES[int(np.argmax(evidence))].tolist()
+                rows.append(
+                    {
+                        "pump_family": series.pump_family,
+                        "workshop": names[number],
+                        "from_share": low,
+                        "to_share": high,
+                    }
+                )
+    return pa.Table.from_pylist(rows, schema=WORKSHOP_WINDOWS)
+
+
+def _evidence_of_candidates(
+    series: Series,
+    workshop: NDArray[np.int64],
+    number: int,
+    constants: FamilyConstants,
+    limit: float,
+) -> NDArray[np.float64]:
+    """Return how likely some pumps tested there are, per candidate of that workshop's window."""
+    counts = np.diff(series.offsets)
+    pump = np.repeat(np.arange(series.n_pumps), counts)
+    tested = np.unique(pump[workshop == number])
+    spread = np.linspace(0, len(tested) - 1, min(_MOST_PUMPS, len(tested))).astype(int)
+    which = np.zeros(series.n_pumps, dtype=bool)
+    which[tested[spread]] = True
+    some, there = series.of_pumps(which), workshop[np.repeat(which, counts)]
+    # Another workshop's untold window must not speak of this one's.
+    readings = some.readings._replace(
+        ln_build=np.where((there == -2) | (there == number), some.readings.ln_build, np.nan)
+    )
+    numbers, candidates = number_windows(CANDIDATES[:, 0], CANDIDATES[:, 1])
+    known = len(some.windows.middle)
+    windows = Windows(
+        np.concatenate([some.windows.ln_shares, candidates.ln_shares]),
+        np.concatenate([some.windows.middle, candidates.middle]),
+    )
+    return np.array(
+        [
+            evidence_of_lives(
+                readings._replace(
+                    window=np.where(there == number, known + candidate, readings.window)
+                ),
+                windows,
+                some.offsets,
+                some.start_y,
+                some.failed_y,
+                constants,
+                limit,
+            ).sum()
+            for candidate in numbers.tolist()
+        ]
+    )
