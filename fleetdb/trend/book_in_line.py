@@ -32,9 +32,9 @@ LINES = np.linspace(0.42, 0.9, 25)
 """Lines to choose from; further out, a line is not told apart from its neighbours."""
 _LOOK_BACK_Y = 2.0
 # A fleet of few vehicle-years leans on what generated fleets of several kinds showed: some
-# 2.4 needless book-ins per 100 healthy vehicle-years at 0.65, falling as (1 - line)^1.3.
+# 1.0 needless book-ins per 100 healthy vehicle-years at 0.65, falling as (1 - line)^1.4.
 _LEAN_ON_VEHICLE_YEARS = 150.0
-_USUAL_PER_100_AT, _USUAL_LINE, _USUAL_POWER = 2.4, 0.65, 1.3
+_USUAL_PER_100_AT, _USUAL_LINE, _USUAL_POWER = 1.0, 0.65, 1.4
 # Two more tests within a year or so say better than the one that crossed the line.
 _FEWEST_LATER_TESTS, _LATER_WITHIN_Y = 2, 1.1
 

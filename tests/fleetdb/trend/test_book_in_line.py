@@ -9,7 +9,7 @@ from fleetdb.trend.book_in_line import LINES, BookInLine, Walked, book_in_line
 from fleetdb.trend.states import Policy
 
 NOW_Y = 24.0
-POLICY = Policy()
+POLICY = Policy(needless_per_100_vehicle_years=1.0)
 
 
 def fleet(n_pumps: int, peak: float | np.ndarray, tests_a_year: int = 6, years: int = 2) -> Walked:
@@ -45,12 +45,17 @@ def test_the_line_rises_just_above_what_would_be_too_many() -> None:
     assert 0.71 < many.book_in_from <= 0.74
 
 
+def leaning_at(line: BookInLine) -> float:
+    """Return the needless book-ins of the 150 vehicle-years that every fleet leans on."""
+    return 150 * 1.0 / 100 * ((1 - line.book_in_from) / 0.35) ** 1.4
+
+
 def test_the_expected_rate_is_the_sum_of_the_chances_of_being_wrong() -> None:
     line = book_in_line([mixed(4000, 60, 0.95)], NOW_Y, POLICY)
 
     # Each first test is two months into the history, and 0.01 of each year is not healthy.
     years = 4060 * (2 - 1 / 12) * 0.99
-    leaning = 150 * 2.4 / 100 * ((1 - line.book_in_from) / 0.35) ** 1.3
+    leaning = leaning_at(line)
     assert line.healthy_vehicle_years == pytest.approx(years, rel=0.01)
     assert line.needless_per_100_vehicle_years == pytest.approx(
         100 * (60 * 0.05 + leaning) / (line.healthy_vehicle_years + 150), rel=1e-9
@@ -74,7 +79,7 @@ def test_a_pump_that_wavers_above_the_lower_line_is_booked_in_once() -> None:
             end_y=np.full(300, NOW_Y),
         )
         line = book_in_line([pumps], NOW_Y, POLICY)
-        leaning = 150 * 2.4 / 100 * ((1 - line.book_in_from) / 0.35) ** 1.3
+        leaning = leaning_at(line)
         years = line.healthy_vehicle_years + 150
         return line.needless_per_100_vehicle_years * years / 100 - leaning
 
@@ -98,7 +103,7 @@ def needless(later: list[float], repaired: int | None = None) -> float:
         end_y=np.full(100, NOW_Y),
     )
     line = book_in_line([pumps], NOW_Y, POLICY)
-    leaning = 150 * 2.4 / 100 * ((1 - line.book_in_from) / 0.35) ** 1.3
+    leaning = leaning_at(line)
     return line.needless_per_100_vehicle_years * (line.healthy_vehicle_years + 150) / 100 - leaning
 
 
