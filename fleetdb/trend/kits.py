@@ -7,9 +7,9 @@ or "reads off". The departures are those from the filter's own expectation of ea
 which already holds that vehicle's wear; so a fleet's wear is not taken for a kit's drift.
 
 What all kits read wrong together no test can tell from pumps that are so: departures are
-centred so that the kits that seem to read true do so on average (``shared_error``). And an
-expectation learnt under a kit's bias has taken in a part of it (about a tenth); hence the
-rounds of ``correct_for_kits``.
+centred so that the median kit reads true (``usual_departure``), and then so that the kits that
+seem to read true do so on average (``shared_error``). And an expectation learnt under a kit's
+bias has taken in a part of it (about a tenth); hence the rounds of ``correct_for_kits``.
 
 The bias at each test is the mean of a hidden Markov chain over a grid of biases, smoothed
 forwards and backwards (L. R. Rabiner, Proc. IEEE 77, 257-286, 1989; from memory).
@@ -40,6 +40,7 @@ _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _SAYS_NOTHING = 1e6  # variance of ln ratio
 # Tests' worth; keeps the shift near 0 where no kit seems to read true.
 _LEAST_WEIGHT = 10.0
+_MAKE_A_MAJORITY = 3
 # 16 in the 60 days a step is to be found in.
 _TESTS_PER_KIT_AND_Y = 100
 
@@ -206,6 +207,16 @@ def shared_error(bias: KitBias, habits: KitHabits) -> float:
     return float((weight * bias.ln_bias).sum() / max(weight.sum(), _LEAST_WEIGHT))
 
 
+def usual_departure(kit: NDArray[np.int64], departure: Floats) -> float:
+    """Return the median kit's median departure, 0 with fewer kits than make a majority.
+
+    Where all kits seem to read off alike, as in a fleet that has taught nothing yet, it is the
+    expectation that is off.
+    """
+    usual = [float(np.median(departure[kit == number])) for number in np.unique(kit)]
+    return float(np.median(usual)) if len(usual) >= _MAKE_A_MAJORITY else 0.0
+
+
 def _share_true(ln_bias: Floats, habits: KitHabits) -> Floats:
     true = (1 - habits.share_off) * np.exp(-0.5 * (ln_bias / habits.sd_ln_true) ** 2)
     off = habits.share_off * np.exp(-0.5 * (ln_bias / habits.sd_ln_off) ** 2)
@@ -228,7 +239,7 @@ def correct_for_kits(
     bias = no_kit_bias()
     if not families:
         return families, bias
-    shared = 0.0
+    shared: float | None = None
     everything, families = families, _some_vehicles(families)
     for _ in range(rounds):
         beliefs = [run(series) for series in families]
@@ -245,6 +256,8 @@ def correct_for_kits(
             ]
         )
         used = (kit >= 0) & ~np.isnan(departure)
+        if shared is None:
+            shared = usual_departure(kit[used], departure[used])
         bias = smooth_kit_bias(
             kit[used],
             at_y[used],

@@ -21,6 +21,7 @@ from fleetdb.trend.kits import (
 )
 from fleetdb.trend.pipeline import assess
 from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
+from tests.fleetdb.trend.pump_readings import CONSTANTS
 from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import connect, day, record
 
@@ -275,6 +276,19 @@ def test_wear_of_all_vehicles_of_one_kit_is_not_taken_for_its_bias() -> None:
     assert abs(kits["K1"]["bias_pct"]) < 4
     assert sum(state in ("book_in", "stand_down") for state in of_kit) >= 5
     assert not [s for v, s in states.items() if int(v[1:]) % 6 != 1 and s == "stand_down"]
+
+
+def test_a_young_fleet_that_holds_more_than_expected_has_no_kit_to_blame() -> None:
+    """With two tests a pump nothing is learnt yet, and every kit is above the prior's cap."""
+    higher = CONSTANTS._replace(ln_cap=CONSTANTS.ln_cap + 0.06)
+    young = replace(FLEET, vehicles=72, tests=2, constants=higher)
+    one_off = replace(young, ln_kit=lambda k, d: -0.09 * (k == 3))
+
+    _, all_alike = states_and_kits(young)
+    _, but_one = states_and_kits(one_off)
+
+    assert not [kit for kit, row in all_alike.items() if row["reads_off"]]
+    assert [kit for kit, row in but_one.items() if row["reads_off"]] == ["K3"]
 
 
 def test_kits_with_tests_in_plenty_are_judged_by_some_vehicles_and_corrected_on_all(
