@@ -55,8 +55,8 @@ _SMALLEST_DAMAGE, _MEAN_DAMAGE, _MEAN_RECOVERY = 0.15, 0.4, 0.25
 _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 _REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
-# Pumps strand vehicles some way below the limit, and now and then anyway.
-_STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.1, 0.08, 0.005
+# Pumps strand vehicles well below the limit, which has something in hand, and now and then anyway.
+_STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.2, 0.1, 0.005
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _Z_90 = 1.2815515655446004  # 90 % point of a standard normal

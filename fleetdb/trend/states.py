@@ -43,7 +43,7 @@ class Policy:
     """What ``probability_below_limit`` looks ahead. [d]"""
     watch_from: float = 0.30
     watch_until: float = 0.15
-    needless_per_100_vehicle_years: float = 1.2
+    needless_per_100_vehicle_years: float = 1.3
     """Book-ins of pumps not worn that are put up with, per 100 vehicle-years of such pumps."""
     book_in_until: float = 0.40
     stand_down_from: float = 0.60
