@@ -378,7 +378,7 @@ def _advance(belief, scratch, dt_y, repaired, rate, c):
         )
         for i in range(N_RESERVES):
             belief.var_build[i] += c.build_wander_per_sqrt_y**2 * step
-        lasted += _outlast(belief.p, rate, step)
+        lasted += _outlast(belief.p, scratch, rate, step)
         repaired = 0.0
         left -= step
     return lasted
@@ -673,30 +673,24 @@ def _strands_per_y(c, ln_limit, rate):
 
 
 @_compiled
-def _outlast(p, rate, dt_y):
-    """Weigh the belief by having run ``dt_y`` on; returns the log of how likely that was."""
+def _reweigh(p, factor):
+    """Multiply the belief by a factor per node, to a sum of 1 again; returns the log of its sum."""
     total = 0.0
-    for i in range(N_RESERVES):
-        lasts = _exp_of_negative(-rate[i] * dt_y)
-        for k in range(N_ROWS):
-            p[k, i] *= lasts
-            total += p[k, i]
     for k in range(N_ROWS):
         for i in range(N_RESERVES):
-            p[k, i] /= total
+            p[k, i] *= factor[i]
+            total += p[k, i]
+    p /= total
     return math.log(total)
 
 
 @_compiled
-def _fail(p, rate):
-    """Weigh the belief by stranding the vehicle now; returns the log of how often that is."""
-    total = 0.0
-    for k in range(N_ROWS):
-        for i in range(N_RESERVES):
-            p[k, i] *= rate[i]
-            total += p[k, i]
-    p /= total
-    return math.log(total)
+def _outlast(p, scratch, rate, dt_y):
+    """Weigh the belief by having run ``dt_y`` on; returns the log of how likely that was."""
+    lasts = scratch.px
+    for i in range(N_RESERVES):
+        lasts[i] = _exp_of_negative(-rate[i] * dt_y)
+    return _reweigh(p, lasts)
 
 
 @_compiled
@@ -719,7 +713,8 @@ def weigh_lives(first, last, offsets, start_y, failed_y, r, windows, c, ln_limit
             told += _weigh(belief, scratch, r, j, windows, c)
         if failed_y[n] >= now:
             told += _advance(belief, scratch, failed_y[n] - now, 0.0, rate, c)
-            told += _fail(belief.p, rate)
+            # It strands its vehicle now.
+            told += _reweigh(belief.p, rate)
         evidence[n] = told
 
 
@@ -789,7 +784,7 @@ def run_pumps(
         silent = rate if offsets[n] == offsets[n + 1] else never
         if now <= failed_y[n] <= end_y[n]:
             _advance(belief, scratch, failed_y[n] - now, 0.0, rate, c)
-            _fail(belief.p, rate)
+            _reweigh(belief.p, rate)
             now, silent = failed_y[n], never
         _advance(belief, scratch, end_y[n] - now, end_repaired[n], silent, c)
         pump.log_evidence[n] = evidence
