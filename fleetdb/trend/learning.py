@@ -55,17 +55,13 @@ def sample_of(series: Series) -> Sample:
     counts = np.diff(series.offsets)
     enough = np.flatnonzero(counts >= _FEWEST_TESTS_OF_A_PUMP)
     share = min(_MOST_RECORDS / max(int(counts[enough].sum()), 1), 1.0)
-    spread = np.linspace(0, len(enough) - 1, math.ceil(share * len(enough))).astype(int)
-    chosen = enough[spread]
-    in_sample = np.zeros(len(counts), dtype=bool)
-    in_sample[chosen] = True
-    index = np.flatnonzero(np.repeat(in_sample, counts))
+    some = series.of_pumps(series.evenly_chosen(enough, math.ceil(share * len(enough))))
     return Sample(
-        readings=series.readings.rows(index),
-        windows=series.windows,
-        offsets=np.concatenate([[0], np.cumsum(counts[chosen])]).astype(np.int64),
-        start_y=series.start_y[chosen],
-        failed_y=series.failed_y[chosen],
+        readings=some.readings,
+        windows=some.windows,
+        offsets=some.offsets,
+        start_y=some.start_y,
+        failed_y=some.failed_y,
     )
 
 

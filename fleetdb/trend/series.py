@@ -72,6 +72,13 @@ class Series:
         """Return the series of the pumps of a mask, shape (n_pumps,)."""
         return self._with(np.repeat(which, np.diff(self.offsets)), which)
 
+    def evenly_chosen(self, among: NDArray[np.int64], number: int) -> NDArray[np.bool_]:
+        """Return the mask of ``number`` of the pumps numbered ``among``, evenly spread."""
+        spread = np.linspace(0, len(among) - 1, number).astype(int)
+        which = np.zeros(self.n_pumps, dtype=bool)
+        which[among[spread]] = True
+        return which
+
     @property
     def still_fitted(self) -> NDArray[np.bool_]:
         """Which pumps no other has replaced, shape (n_pumps,)."""

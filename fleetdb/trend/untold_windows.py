@@ -30,6 +30,7 @@ _MOST_PUMPS = 40
 _FEWEST_BUILDS = 20
 # With fewer build rates of a known window there is nothing better to learn from.
 _FEWEST_TOLD_BUILDS = 60
+_TOLD, _NOWHERE = -2, -1  # instead of a workshop's number
 
 
 @dataclass(frozen=True)
@@ -37,8 +38,10 @@ class Untold:
     """Which records have a build rate of a workshop that never says its window."""
 
     workshops: list[str]
-    of_reading: dict[str, NDArray[np.int64]]
-    """``reading_no`` in order, and ``workshop``: number in ``workshops``, -1: nobody said where."""
+    reading_no: NDArray[np.int64]
+    """In order, shape (n_untold,)."""
+    workshop: NDArray[np.int64]
+    """Number of each one's workshop in ``workshops``; -1: nobody said where."""
 
     @classmethod
     def among(cls, connection: duckdb.DuckDBPyConnection) -> Untold:
@@ -47,21 +50,18 @@ class Untold:
         names = found["workshop"].combine_chunks().dictionary_encode()
         return cls(
             workshops=names.dictionary.to_pylist(),
-            of_reading={
-                "reading_no": found["reading_no"].to_numpy(),
-                "workshop": names.indices.fill_null(-1).to_numpy(zero_copy_only=False),
-            },
+            reading_no=found["reading_no"].to_numpy(),
+            workshop=names.indices.fill_null(_NOWHERE).to_numpy(zero_copy_only=False),
         )
 
     def workshop_of(self, series: Series) -> NDArray[np.int64]:
-        """Return each record's workshop as in ``of_reading``; -2 where the window is known."""
-        own = self.of_reading["reading_no"]
+        """Return the number of each record's workshop; -2 where the window is known."""
         wanted = series.records["reading_no"].to_numpy()
-        place = np.minimum(np.searchsorted(own, wanted), max(len(own) - 1, 0))
-        workshop = np.full(len(wanted), -2, dtype=np.int64)
-        if len(own):
-            here = own[place] == wanted
-            workshop[here] = self.of_reading["workshop"][place[here]]
+        workshop = np.full(len(wanted), _TOLD, dtype=np.int64)
+        if len(self.reading_no):
+            place = np.minimum(np.searchsorted(self.reading_no, wanted), len(self.reading_no) - 1)
+            here = self.reading_no[place] == wanted
+            workshop[here] = self.workshop[place[here]]
         return workshop
 
 
@@ -70,10 +70,15 @@ def with_told_windows(series: Series, workshop: NDArray[np.int64]) -> Series:
 
     ``workshop`` is what ``Untold.workshop_of`` says of its records.
     """
-    build = np.where(workshop == -2, series.readings.ln_build, np.nan)
-    if np.count_nonzero(~np.isnan(build)) < _FEWEST_TOLD_BUILDS:
+    if not _enough_told(series, workshop):
         return series
+    build = np.where(workshop == _TOLD, series.readings.ln_build, np.nan)
     return replace(series, readings=series.readings._replace(ln_build=build))
+
+
+def _enough_told(series: Series, workshop: NDArray[np.int64]) -> bool:
+    told = ~np.isnan(series.readings.ln_build) & (workshop == _TOLD)
+    return bool(np.count_nonzero(told) >= _FEWEST_TOLD_BUILDS)
 
 
 def guess_windows(
@@ -90,21 +95,19 @@ def guess_windows(
     tells its window: then there is nothing to hold a guess against.
     """
     rows: list[dict[str, object]] = []
-    build = ~np.isnan(series.readings.ln_build)
-    if np.count_nonzero(build & (workshop == -2)) >= _FEWEST_TOLD_BUILDS:
-        for number in np.unique(workshop[workshop >= 0]).tolist():
-            own = build & (workshop == number)
-            if np.count_nonzero(own) >= _FEWEST_BUILDS:
-                evidence = _evidence_of_candidates(series, workshop, number, constants, limit)
-                low, high = CANDIDATES[int(np.argmax(evidence))].tolist()
-                rows.append(
-                    {
-                        "pump_family": series.pump_family,
-                        "workshop": names[number],
-                        "from_share": low,
-                        "to_share": high,
-                    }
-                )
+    guessable = workshop[workshop >= 0] if _enough_told(series, workshop) else workshop[:0]
+    for number, builds in zip(*np.unique(guessable, return_counts=True), strict=True):
+        if builds >= _FEWEST_BUILDS:
+            evidence = _evidence_of_candidates(series, workshop, number, constants, limit)
+            low, high = CANDIDATES[int(np.argmax(evidence))].tolist()
+            rows.append(
+                {
+                    "pump_family": series.pump_family,
+                    "workshop": names[number],
+                    "from_share": low,
+                    "to_share": high,
+                }
+            )
     return pa.Table.from_pylist(rows, schema=WORKSHOP_WINDOWS)
 
 
@@ -119,13 +122,11 @@ def _evidence_of_candidates(
     counts = np.diff(series.offsets)
     pump = np.repeat(np.arange(series.n_pumps), counts)
     tested = np.unique(pump[workshop == number])
-    spread = np.linspace(0, len(tested) - 1, min(_MOST_PUMPS, len(tested))).astype(int)
-    which = np.zeros(series.n_pumps, dtype=bool)
-    which[tested[spread]] = True
+    which = series.evenly_chosen(tested, min(_MOST_PUMPS, len(tested)))
     some, there = series.of_pumps(which), workshop[np.repeat(which, counts)]
     # Another workshop's untold window must not speak of this one's.
     readings = some.readings._replace(
-        ln_build=np.where((there == -2) | (there == number), some.readings.ln_build, np.nan)
+        ln_build=np.where((there == _TOLD) | (there == number), some.readings.ln_build, np.nan)
     )
     numbers, candidates = number_windows(CANDIDATES[:, 0], CANDIDATES[:, 1])
     known = len(some.windows.middle)
