@@ -58,9 +58,13 @@ class VerdictShape(BaseModel):
         description="Chance of falling below the limit within the horizon. [-]"
     )
     horizon_days: float | None
-    limit_date_p10: date | None
-    limit_date_p50: date | None
-    limit_date_p90: date | None
+    limit_date_p10: date | None = Field(
+        description="When the pump is below its limit with a chance of one in ten. Null where that "
+        "is more than three years off; so are the two that follow. A sound pump that has even "
+        "chances to last three years has none of the three."
+    )
+    limit_date_p50: date | None = Field(description="The same with even chances.")
+    limit_date_p90: date | None = Field(description="The same with nine chances in ten.")
     proof_ratio: float | None
     proof_ratio_low: float | None
     proof_ratio_high: float | None

@@ -14,14 +14,15 @@ from fleetdb.trend.book_in_line import BookInLine
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.series import USUAL_CONDITIONS, Series
+from fleetdb.trend.timing_habits import Habits, habits_from_table
 
 USUAL_TABLES = (*USUAL_CONDITIONS, "usual_leak", "usual_hold")
 _TABLES_AS_THEY_ARE = ("kit_bias", *USUAL_TABLES)
-CONTEXT_TABLES = ("constants", "book_in_line", "trend_line", *_TABLES_AS_THEY_ARE)
+CONTEXT_TABLES = ("constants", "timing_habits", "book_in_line", "trend_line", *_TABLES_AS_THEY_ARE)
 """The published tables a context is made of."""
 
 
-METHOD = 9
+METHOD = 10
 """Version of the method. Raise it with any change that an older snapshot cannot serve."""
 
 
@@ -34,6 +35,8 @@ class FleetContext:
     """
 
     constants: dict[str, FamilyConstants]
+    habits: dict[str, Habits]
+    """How workshops time, by family."""
     line: BookInLine
     trend_p: float
     kit_bias: pa.Table
@@ -73,6 +76,7 @@ class FleetContext:
         }
         return cls(
             constants=constants,
+            habits=habits_from_table(tables["timing_habits"]),
             line=BookInLine.of(tables["book_in_line"]),
             trend_p=tables["trend_line"]["largest_p"][0].as_py(),
             **{name: tables[name] for name in _TABLES_AS_THEY_ARE},

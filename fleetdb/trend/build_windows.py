@@ -55,15 +55,23 @@ class Windows(NamedTuple):
     stiff throughout; shape (n_windows, n_reaches)."""
     middle: Floats
     """The window's middle over the target, shape (n_windows,). [-]"""
+    workshop: NDArray[np.int64]
+    """Number of the workshop that times over it, -1 where none is known; shape (n_windows,)."""
+    ln_habit: Floats
+    """How much higher that workshop's rates come out than others' (``timing_habits``), likewise."""
 
 
-def number_windows(from_share: Floats, to_share: Floats) -> tuple[NDArray[np.int64], Windows]:
-    """Return each test's window number, and the windows.
+def number_windows(
+    from_share: Floats, to_share: Floats, workshop: NDArray[np.int64] | None = None
+) -> tuple[NDArray[np.int64], Windows]:
+    """Return each test's window number, and the windows; equal ones of two workshops are two.
 
     Parameters
     ----------
     from_share, to_share
         The window's ends over the target, shape (n_tests,); rounded to 0.01. [-]
+    workshop
+        Number of each test's workshop, -1 where none is known, as for all where left out.
     """
     low, high = (
         np.concatenate([[end], ends])
@@ -71,14 +79,20 @@ def number_windows(from_share: Floats, to_share: Floats) -> tuple[NDArray[np.int
     )
     ends = np.round(np.column_stack([low, high]) / _ROUNDED_TO).astype(np.int64)
     ends[:, 1] = np.maximum(ends[:, 1], ends[:, 0] + 1)
+    whose = np.zeros(len(ends), dtype=np.int64)
+    if workshop is not None:
+        whose[1:] = workshop + 1
+    n_whose = int(whose.max()) + 1
     # Hashed, not sorted: a fleet has millions of tests and a handful of windows. What comes
     # first has number 0.
-    keys = pa.array(ends[:, 0] * _FURTHEST + ends[:, 1]).dictionary_encode()
-    low, high = np.divmod(keys.dictionary.to_numpy(), _FURTHEST)
+    keys = pa.array((ends[:, 0] * _FURTHEST + ends[:, 1]) * n_whose + whose).dictionary_encode()
+    window, whose = np.divmod(keys.dictionary.to_numpy(), n_whose)
+    low, high = np.divmod(window, _FURTHEST)
     low, high = _ROUNDED_TO * low[:, None], _ROUNDED_TO * high[:, None]
     ln_edge = np.log(_EDGE * high)
     ln_reach = np.maximum(LN_REACH[None, :], ln_edge)
     ln_shares = np.log(mean_build_share(np.exp(ln_reach), low, high))
     ln_shares -= _SLOPE_BEYOND * (ln_reach - LN_REACH[None, :])
     numbers = keys.indices.to_numpy()[1:].astype(np.int64)
-    return numbers, Windows(ln_shares, ((low + high) / 2.0)[:, 0])
+    middle = ((low + high) / 2.0)[:, 0]
+    return numbers, Windows(ln_shares, middle, whose - 1, np.zeros(len(middle)))

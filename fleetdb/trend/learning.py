@@ -4,9 +4,9 @@ The constants maximise the probability the filter gives to the records and fates
 pumps, times their priors (empirical Bayes). Each pump's log evidence has its own gradient, and
 the sum of their outer products about their mean stands for the curvature (E. Berndt, B. Hall,
 R. Hall and J. Hausman, Annals of Economic and Social Measurement 3, 653-665, 1974; from
-memory), damped when a step does not help. Constants pull on the same records (a reserve, the
-softness of the cap and the power of viscosity hardly differ in what they do to a capped
-ratio), so a search one constant at a time stops short on the ridge.
+memory). Constants pull on the same records (a reserve, the softness of the cap and the power of
+viscosity hardly differ in what they do to a capped ratio), so a search one constant at a time
+stops short on the ridge.
 
 What is learnt is kept for half a year (``teaching``), so that a pump's verdict moves with its
 own tests and not with the constants, and a past date's verdict can be reproduced.
@@ -29,14 +29,19 @@ from fleetdb.trend.series import Series
 _NAMES = ("ln_build_new", *PRIORS)
 _SD_LN_BUILD_NEW = 0.1  # its unit in the search; it has no prior
 _TINY = 1e-3
-_MOST_STEPS = 15
+_MOST_STEPS = 25
 _WORTH_A_STEP = 1.0
-_FIRST_DAMPING, _MOST_DAMPING = 0.05, 1e4
-_FIRST_PROBE, _LONGEST_PROBE = 0.02, 0.3  # in prior sds; later, a part of what is uncertain yet
-_PROBE_OF_SD = 0.2
+# In prior sds, then in those of what is known by now: a longer one strays from the ridge.
+_FIRST_PROBE, _PROBE_OF_SD = 0.02, 0.02
+_SHORTEST_STRIDE, _LONGEST_STRIDE = 1e-3, 8.0
+# Far from the top, one pump in so many shows the way as well as all.
+_ONE_IN_AT_FIRST, _FEWEST_RECORDS_TO_THIN = 4, 500
 _FEWEST_RECORDS = 60
 _MOST_RECORDS = 5_400
 _FEWEST_TESTS_OF_A_PUMP = 3
+# Stopwatches and needles are some per cent off: common practice, no source.
+_SD_HABIT, _FURTHEST_HABIT = 0.03, 0.3
+_MOST_WORKSHOPS, _FEWEST_BUILDS = 12, 40
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,18 @@ class Sample:
     offsets: NDArray[np.int64]
     start_y: Floats
     failed_y: Floats
+
+    def one_in(self, n: int) -> Sample:
+        """Return every ``n``-th pump."""
+        counts = np.diff(self.offsets)
+        own = np.arange(len(counts)) % n == 0
+        return Sample(
+            readings=self.readings.rows(np.repeat(own, counts)),
+            windows=self.windows,
+            offsets=np.concatenate([[0], np.cumsum(counts[own])]).astype(np.int64),
+            start_y=self.start_y[own],
+            failed_y=self.failed_y[own],
+        )
 
 
 def sample_of(series: Series) -> Sample:
@@ -74,60 +91,140 @@ def starting_constants(series: Series) -> FamilyConstants:
     return prior_constants(float(np.median(known)) if len(known) else math.log(200.0))
 
 
-def learn(sample: Sample, start: FamilyConstants, limit: float) -> FamilyConstants:
-    """Return the constants that explain ``sample`` best; ``start`` where it is too small."""
-    if len(sample.readings.at_y) < _FEWEST_RECORDS:
-        return start
+@dataclass(frozen=True)
+class Learnt:
+    """What a sample of a family's records teaches."""
 
-    def evidence(place: Floats) -> Floats:
-        """Log evidence of each pump at a place in the search's coordinates."""
+    constants: FamilyConstants
+    habits: dict[int, float]
+    """How workshops time (``timing_habits``), by their number; those with too few rates are not
+    there."""
+
+
+def learn(sample: Sample, start: FamilyConstants, limit: float) -> Learnt:
+    """Return what explains ``sample`` best; ``start``, and no habits, where it is too small."""
+    if len(sample.readings.at_y) < _FEWEST_RECORDS:
+        return Learnt(start, {})
+    search = _Search(start, _workshops_heard(sample), limit)
+    place = np.append(_place(start), np.zeros(search.n_habits))
+    if len(sample.readings.at_y) >= _ONE_IN_AT_FIRST * _FEWEST_RECORDS_TO_THIN:
+        place = search.climb(sample.one_in(_ONE_IN_AT_FIRST), place, 5.0 * _WORTH_A_STEP)
+    return search.learnt_at(search.climb(sample, place, _WORTH_A_STEP))
+
+
+def _workshops_heard(sample: Sample) -> NDArray[np.int64]:
+    """Return the numbers of the workshops with build rates enough to show a habit."""
+    timed = sample.readings.window[~np.isnan(sample.readings.ln_build)]
+    whose = sample.windows.workshop[timed]
+    builds = np.bincount(whose[whose >= 0])
+    most = np.argsort(-builds, kind="stable")[:_MOST_WORKSHOPS]
+    return most[builds[most] >= _FEWEST_BUILDS]
+
+
+class _Search:
+    """A climb to what explains a sample best.
+
+    Its coordinates are those of ``_place``, then the habits of ``workshops``.
+    """
+
+    def __init__(self, start: FamilyConstants, workshops: NDArray[np.int64], limit: float) -> None:
+        self._start, self._workshops, self._limit = start, workshops, limit
+        self.n_habits = len(workshops)
+        furthest = np.full(self.n_habits, _FURTHEST_HABIT / _SD_HABIT)
+        low, high = _limits(start)
+        self._low, self._high = np.append(low, -furthest), np.append(high, furthest)
+        self._centre = np.append(
+            _place(prior_constants(start.ln_build_new)), np.zeros(self.n_habits)
+        )
+        self._precision = np.ones(len(self._centre))
+        self._precision[_NAMES.index("ln_build_new")] = _TINY
+
+    def learnt_at(self, place: Floats) -> Learnt:
+        """Return what ``place`` stands for."""
+        levels = (place[len(_NAMES) :] * _SD_HABIT).tolist()
+        return Learnt(
+            _at(place[: len(_NAMES)], self._start),
+            dict(zip(self._workshops.tolist(), levels, strict=True)),
+        )
+
+    def climb(self, sample: Sample, place: Floats, worth_a_step: float) -> Floats:
+        """Return where, from ``place`` on, two steps running gain less than ``worth_a_step``."""
+        worth = self._worth(sample, place)
+        probe = np.full(len(place), _FIRST_PROBE)
+        poor_steps = 0
+        for _ in range(_MOST_STEPS):
+            gradients = self._gradients(sample, place, probe)
+            # About their mean: far from the top most pumps pull one way, which is no curvature.
+            spread = gradients - gradients.mean(axis=0)
+            curvature = spread.T @ spread + np.diag(self._precision)
+            uphill = gradients.sum(axis=0) - self._precision * (place - self._centre)
+            way = self._way(place, curvature, uphill)
+            before = worth
+            place, worth = self._walk(sample, place, worth, way)
+            poor_steps = poor_steps + 1 if worth - before < worth_a_step else 0
+            if poor_steps == 2:
+                break
+            sd = 1.0 / np.sqrt(np.diag(curvature))
+            probe = np.minimum(_PROBE_OF_SD * sd, _FIRST_PROBE)
+        return place
+
+    def _evidence(self, sample: Sample, place: Floats) -> Floats:
+        """Return the log evidence of each pump, shape (n_pumps,)."""
+        learnt = self.learnt_at(place)
+        habit = np.zeros(len(sample.windows.middle))
+        for workshop, level in learnt.habits.items():
+            habit[sample.windows.workshop == workshop] = level
         return evidence_of_lives(
             sample.readings,
-            sample.windows,
+            sample.windows._replace(ln_habit=habit),
             sample.offsets,
             sample.start_y,
             sample.failed_y,
-            _at(place, start),
-            limit,
+            learnt.constants,
+            self._limit,
         )
 
-    place, low, high = _place(start), *_limits(start)
-    centre = _place(prior_constants(start.ln_build_new))
-    precision = np.array([1.0 if name in PRIORS else _TINY for name in _NAMES])
-    each = evidence(place)
-    worth = log_prior(start) + float(each.sum())
-    probe = np.full(len(_NAMES), _FIRST_PROBE)
-    damping = _FIRST_DAMPING
-    for _ in range(_MOST_STEPS):
+    def _worth(self, sample: Sample, place: Floats) -> float:
+        habits = place[len(_NAMES) :]
+        prior = log_prior(_at(place[: len(_NAMES)], self._start)) - 0.5 * float(habits @ habits)
+        return prior + float(self._evidence(sample, place).sum())
+
+    def _gradients(self, sample: Sample, place: Floats, probe: Floats) -> Floats:
+        """Return each pump's own gradient, shape (n_pumps, n_coordinates)."""
+        here = self._evidence(sample, place)
         # A probe goes inwards from a limit.
-        ways = np.where(place + probe <= high, probe, -probe)
-        gradients = np.column_stack(
-            [(evidence(place + way) - each) / way.sum() for way in np.diag(ways)]
+        ways = np.where(place + probe <= self._high, probe, -probe)
+        return np.column_stack(
+            [(self._evidence(sample, place + way) - here) / way.sum() for way in np.diag(ways)]
         )
-        # About their mean: far from the top most pumps pull one way, which is no curvature.
-        spread = gradients - gradients.mean(axis=0)
-        curvature = spread.T @ spread + np.diag(precision)
-        uphill = gradients.sum(axis=0) - precision * (place - centre)
+
+    def _way(self, place: Floats, curvature: Floats, uphill: Floats) -> Floats:
+        """Return Newton's step; what is at a limit and would go beyond takes no part in it."""
+        held = ((place <= self._low) & (uphill < 0)) | ((place >= self._high) & (uphill > 0))
+        free = np.flatnonzero(~held)
+        way = np.zeros(len(place))
+        way[free] = np.linalg.solve(curvature[np.ix_(free, free)], uphill[free])
+        return way
+
+    def _walk(
+        self, sample: Sample, place: Floats, worth: float, way: Floats
+    ) -> tuple[Floats, float]:
+        """Return the best place found along ``way``, and its worth."""
         began, before, stride = place, worth, 1.0
-        while damping < _MOST_DAMPING:
-            damped = curvature + damping * np.diag(np.diag(curvature))
-            trial = np.clip(began + stride * np.linalg.solve(damped, uphill), low, high)
-            trial_each = evidence(trial)
-            trial_worth = log_prior(_at(trial, start)) + float(trial_each.sum())
+        while _SHORTEST_STRIDE < stride <= _LONGEST_STRIDE:
+            trial = np.clip(began + stride * way, self._low, self._high)
+            trial_worth = self._worth(sample, trial)
             if trial_worth > worth:
-                # A gradient costs as much as twenty looks further along it.
-                place, each, worth = trial, trial_each, trial_worth
+                place, worth = trial, trial_worth
+                if stride < 1.0:
+                    break
+                # A gradient costs as much as thirty looks further along it.
                 stride *= 2.0
             elif worth > before:
-                damping /= 4.0
                 break
             else:
-                damping *= 4.0
-        if worth - before < _WORTH_A_STEP:
-            break
-        sd = 1.0 / np.sqrt(np.diag(curvature))
-        probe = np.clip(_PROBE_OF_SD * sd, _FIRST_PROBE / 20.0, _LONGEST_PROBE)
-    return _at(place, start)
+                stride *= 0.4
+        return place, worth
 
 
 def _place(constants: FamilyConstants) -> Floats:

@@ -30,6 +30,7 @@ from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.series import years
 from fleetdb.trend.states import Policy, State
 from fleetdb.trend.teaching import Teacher, beliefs_at_records, with_new_families
+from fleetdb.trend.timing_habits import habits_table, with_habits
 
 
 def assess(
@@ -61,9 +62,10 @@ def assess(
     habits = KitHabits()
     taught = teacher.taught(connection, moment, habits)
     known = known_at(connection, moment, guessed_windows=taught.windows)
-    constants = with_new_families(taught, known)
+    taught = with_new_families(taught, known)
+    constants = taught.constants
     families, bias = correct_for_kits(
-        known.families,
+        [with_habits(s, taught.habits[s.pump_family]) for s in known.families],
         lambda s: beliefs_at_records(s, constants[s.pump_family], known.limits[s.pump_family]),
         known.calibrations,
         habits,
@@ -81,6 +83,7 @@ def assess(
         "kits": kits_table(bias, known.kit_names, families),
         "kit_bias": kit_bias_table(bias, known.kit_names),
         "constants": _constants_table(constants),
+        "timing_habits": habits_table(taught.habits),
         "book_in_line": line.table(),
         "trend_line": discoveries.as_table(trend_p),
         "set_aside": _set_aside_table(connection, followed),
@@ -149,6 +152,7 @@ def follow_vehicle(
     known = known_at(connection, moment, with_usual_conditions=context is None)
     families = known.families if every_pump else [s.of_present_pumps() for s in known.families]
     if context is not None:
+        families = [with_habits(s, context.habits.get(s.pump_family, {})) for s in families]
         bias = kit_bias_from_table(context.kit_bias_of(known.kit_names), known.kit_names)
         families = [apply_kit_bias(series, bias) for series in families]
     # What is kept is for verdicts, and they are of present pumps, whoever else is followed.

@@ -505,7 +505,7 @@ def _weigh(belief, scratch, r, j, windows, c):
     if not has_ratio and not has_build:
         return 0.0
     y -= r.ln_kit[j]
-    b -= r.ln_kit[j] + c.stiffness_power * r.ln_viscosity[j]
+    b -= r.ln_kit[j] + c.stiffness_power * r.ln_viscosity[j] + windows.ln_habit[r.window[j]]
     var_y = c.sd_ratio**2 + r.var_ln_kit[j]
     var_b = c.sd_build**2 + r.var_ln_kit[j] + r.var_ln_speed[j]
     var_b += c.stiffness_power**2 * r.var_ln_viscosity[j]

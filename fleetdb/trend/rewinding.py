@@ -59,6 +59,7 @@ def seen_at(
         failed_y=np.full(n_moments, whole.failed_y[pump]),
         readings=whole.readings.rows(rows),
         windows=whole.windows,
+        workshops=whole.workshops,
         kit=whole.kit[rows],
     )
     levels = Levels(limit, max(policy.act_reserve, limit), policy.notice_days)

@@ -57,6 +57,8 @@ class Series:
     readings: Readings
     windows: Windows
     """What ``readings.window`` numbers."""
+    workshops: list[str]
+    """What ``windows.workshop`` numbers."""
     kit: NDArray[np.int64]
     """Number of each record's kit in ``kit_names``; -1 where none was named."""
 
@@ -142,7 +144,13 @@ def load_series(
     kit_names = connection.table("kit_names").to_arrow_table()["kit"].to_pylist()
     records = queries.answer(connection, "readings_with_conditions", added=3)
     kit = records["kit_no"].combine_chunks().fill_null(-1).to_numpy(zero_copy_only=False).copy()
-    readings, windows = _readings(records, fluid, _warm_season(connection))
+    workshop = records["workshop"].combine_chunks().dictionary_encode()
+    readings, windows = _readings(
+        records,
+        workshop.indices.fill_null(-1).to_numpy(zero_copy_only=False),
+        fluid,
+        _warm_season(connection),
+    )
     kept = records.select(["reading_no", "performed_at"])
     pump_of_record = records["pump_id"].to_numpy()
     families = pumps["pump_family"].to_numpy()
@@ -166,6 +174,7 @@ def load_series(
                 failed_y=failed[first:last],
                 readings=readings.rows(slice(a, z)),
                 windows=windows,
+                workshops=workshop.dictionary.to_pylist(),
                 kit=kit[a:z],
             )
         )
@@ -185,7 +194,10 @@ def _warm_season(connection: duckdb.DuckDBPyConnection) -> tuple[float, float]:
 
 
 def _readings(
-    records: pa.Table, fluid: WaltherFluid, warm_season: tuple[float, float]
+    records: pa.Table,
+    workshop: NDArray[np.int64],
+    fluid: WaltherFluid,
+    warm_season: tuple[float, float],
 ) -> tuple[Readings, Windows]:
     def column(name: str) -> Floats:
         return records[name].to_numpy().astype(float)
@@ -209,7 +221,7 @@ def _readings(
     no_window = np.isnan(low) | np.isnan(high)
     # Where nobody gives a window, pressure is taken to be timed over the middle of the climb.
     window, windows = number_windows(
-        np.where(no_window, REFERENCE[0], low), np.where(no_window, REFERENCE[1], high)
+        np.where(no_window, REFERENCE[0], low), np.where(no_window, REFERENCE[1], high), workshop
     )
     n = len(records)
     at_y = years(records["performed_at"].to_numpy())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import duckdb
@@ -16,6 +16,7 @@ from fleetdb.trend.kits import KitHabits, correct_for_kits
 from fleetdb.trend.known import Known, known_at
 from fleetdb.trend.learning import learn, sample_of, starting_constants
 from fleetdb.trend.series import Series
+from fleetdb.trend.timing_habits import Habits, with_habits
 from fleetdb.trend.untold_windows import Untold, guess_windows, with_told_windows
 
 _FEWEST_RECORDS = 60
@@ -47,6 +48,8 @@ class Taught:
     """What is learnt of a fleet's families."""
 
     constants: dict[str, FamilyConstants]
+    habits: dict[str, Habits]
+    """How workshops time, by family."""
     windows: pa.Table
     """Guessed windows of workshops that never say theirs (``untold_windows``)."""
 
@@ -61,14 +64,23 @@ def taught_by(known: Known, untold: Untold, habits: KitHabits) -> Taught:
         habits,
     )
     constants: dict[str, FamilyConstants] = {}
+    timing: dict[str, Habits] = {}
     windows = [NO_WINDOWS]
     for series in corrected:
         family, limit = series.pump_family, known.limits[series.pump_family]
         workshop = untold.workshop_of(series)
-        told = with_told_windows(series, workshop)
-        constants[family] = learn(sample_of(told), starting_constants(told), limit)
-        windows.append(guess_windows(series, workshop, untold.workshops, constants[family], limit))
-    return Taught(constants, pa.concat_tables(windows))
+        own = _learnt_from(with_told_windows(series, workshop), limit)
+        constants[family], timing[family] = own
+        heard = with_habits(series, timing[family])
+        windows.append(guess_windows(heard, workshop, untold.workshops, constants[family], limit))
+    return Taught(constants, timing, pa.concat_tables(windows))
+
+
+def _learnt_from(series: Series, limit: float) -> tuple[FamilyConstants, Habits]:
+    learnt = learn(sample_of(series), starting_constants(series), limit)
+    return learnt.constants, {
+        series.workshops[number]: level for number, level in learnt.habits.items()
+    }
 
 
 class Teacher:
@@ -104,10 +116,15 @@ def _vehicles(connection: duckdb.DuckDBPyConnection) -> int:
     return number
 
 
-def with_new_families(taught: Taught, known: Known) -> dict[str, FamilyConstants]:
-    """Return the constants of ``taught`` and, of families that have come since, their own."""
-    return taught.constants | {
-        s.pump_family: learn(sample_of(s), starting_constants(s), known.limits[s.pump_family])
+def with_new_families(taught: Taught, known: Known) -> Taught:
+    """Return what is in ``taught`` and what families that have come since teach of themselves."""
+    new = {
+        s.pump_family: _learnt_from(s, known.limits[s.pump_family])
         for s in known.families
         if s.pump_family not in taught.constants
     }
+    return replace(
+        taught,
+        constants=taught.constants | {family: own for family, (own, _) in new.items()},
+        habits=taught.habits | {family: habits for family, (_, habits) in new.items()},
+    )

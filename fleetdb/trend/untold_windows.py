@@ -130,10 +130,7 @@ def _evidence_of_candidates(
     )
     numbers, candidates = number_windows(CANDIDATES[:, 0], CANDIDATES[:, 1])
     known = len(some.windows.middle)
-    windows = Windows(
-        np.concatenate([some.windows.ln_shares, candidates.ln_shares]),
-        np.concatenate([some.windows.middle, candidates.middle]),
-    )
+    windows = Windows._make(map(np.concatenate, zip(some.windows, candidates, strict=True)))
     return np.array(
         [
             evidence_of_lives(

@@ -102,14 +102,12 @@ def verdict_rows(
 ) -> pa.Table:
     """Return the verdicts of one family's present pumps, in the columns of ``SCHEMA``.
 
-    A trend of the build rate is told of where its p-value is at most ``trend_p``.
+    A trend of the build rate is told of where its p-value is at most ``trend_p``. A sound pump
+    that has even chances to outlast the forecast has no limit dates; the day until which it need
+    not be tested (``limit_date_p02``) it has.
     """
     n = len(states)
     p_limit = np.maximum(belief.p_below, _at_day(belief.p_below_at, policy.horizon_days))
-    days = [
-        days_until(share, belief.p_below, belief.p_below_at, np.array(FORECAST_DAYS))
-        for share in LIMIT_DATE_SHARES
-    ]
     leak = LeakFigures(
         total_ml_per_min=facts.leaks["leak_ml_per_min"],
         usual_ml_per_min=facts.leaks["usual_leak_ml_per_min"],
@@ -134,6 +132,14 @@ def verdict_rows(
         ~np.isnat(failed_at) & ~(last_test_at > failed_at),
         policy,
     )
+    days = [
+        days_until(share, belief.p_below, belief.p_below_at, np.array(FORECAST_DAYS))
+        for share in LIMIT_DATE_SHARES
+    ]
+    # The early date of a pump that will most likely outlast the forecast is its family's, not its
+    # own: of those that come true, most come before it.
+    undated = (states == State.SOUND) & np.isnan(days[LIMIT_DATE_SHARES.index(0.5)])
+    days = [np.where(undated, np.nan, when) for when in days]
     ratio, reserve = np.exp(belief.ln_ratio), np.exp(belief.ln_reserve)
     # Graduated glasses show nothing of little: infinite over none, NaN where all have none.
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -150,7 +150,7 @@ def test_the_evidence_peaks_at_the_printed_mean_and_spread() -> None:
 
 def test_learning_comes_to_rest_near_the_closed_forms_peak() -> None:
     values = ln_reserve(distances(), ln_per_mm=0.08)
-    learnt = learn(sample(values), CONSTANTS, LEVELS.limit)
+    learnt = learn(sample(values), CONSTANTS, LEVELS.limit).constants
     # A few children grew by leaps; the filter takes those tests for botched and the rest for
     # less scattered than the closed form does. So the scatter is taken as it was learnt.
     residual = math.hypot(learnt.sd_ratio, learnt.sd_reach, LN_RESERVE_STEP / math.sqrt(12))

@@ -29,6 +29,17 @@ def test_equal_windows_have_one_number() -> None:
     np.testing.assert_allclose(windows.middle[numbers], [0.5, 0.35, 0.5, 0.35])
 
 
+def test_equal_windows_of_two_workshops_are_two() -> None:
+    numbers, windows = number_windows(np.full(4, 0.3), np.full(4, 0.7), np.array([0, 1, 0, -1]))
+
+    assert numbers[0] == numbers[2]
+    assert len(set(numbers.tolist())) == 3
+    assert windows.workshop[numbers].tolist() == [0, 1, 0, -1]
+    assert windows.workshop[0] == -1
+    np.testing.assert_array_equal(windows.ln_shares[numbers[0]], windows.ln_shares[numbers[1]])
+    assert not windows.ln_habit.any()
+
+
 def test_number_0_is_the_reference_whether_or_not_a_test_was_timed_over_it() -> None:
     low, high = REFERENCE
 

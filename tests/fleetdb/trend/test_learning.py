@@ -9,7 +9,7 @@ import pytest
 from fleetdb.trend import learning
 from fleetdb.trend.constants import PRIORS, FamilyConstants, log_prior
 from fleetdb.trend.filtering import run_filter
-from fleetdb.trend.learning import Sample, learn, sample_of, starting_constants
+from fleetdb.trend.learning import Learnt, Sample, learn, sample_of, starting_constants
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series
 from tests.fleetdb.trend.pump_readings import CONSTANTS
 from tests.fleetdb.trend.simulated import Simulated
@@ -73,7 +73,7 @@ def test_a_family_without_tests_has_an_empty_sample_and_its_prior() -> None:
     sample, start = sample_of(series), starting_constants(series)
 
     assert sample.offsets.tolist() == [0]
-    assert learn(sample, start, LIMIT) == start
+    assert learn(sample, start, LIMIT) == Learnt(start, {})
     assert math.isfinite(start.ln_build_new)
 
 
@@ -90,7 +90,7 @@ def test_few_records_leave_the_prior() -> None:
     series = series_of(**Simulated(vehicles=4, tests=5).rows())
     start = starting_constants(series)
 
-    assert learn(sample_of(series), start, LIMIT) == start
+    assert learn(sample_of(series), start, LIMIT) == Learnt(start, {})
 
 
 def test_the_scatter_of_a_family_is_learnt_within_its_limits() -> None:
@@ -100,7 +100,7 @@ def test_the_scatter_of_a_family_is_learnt_within_its_limits() -> None:
     learnt = {}
     for fleet in (quiet, noisy):
         series = series_of(**fleet.rows())
-        learnt[fleet] = learn(sample_of(series), starting_constants(series), LIMIT)
+        learnt[fleet] = learn(sample_of(series), starting_constants(series), LIMIT).constants
         for name, prior in PRIORS.items():
             assert prior.low <= getattr(learnt[fleet], name) <= prior.high, name
 
@@ -126,7 +126,7 @@ def test_thin_winter_fuel_and_stiff_cold_fuel_are_learnt(
     )
     series = series_of(**fleet.rows())
 
-    learnt = learn(sample_of(series), starting_constants(series), LIMIT)
+    learnt = learn(sample_of(series), starting_constants(series), LIMIT).constants
 
     assert learnt.winter_fuel == pytest.approx(winter_fuel, abs=0.03)
     assert learnt.stiffness_power == pytest.approx(stiffness_power, abs=0.06)
@@ -151,8 +151,8 @@ def test_the_search_ends_as_high_wherever_it_begins(sharpness: float) -> None:
     sample, start = sample_of(series), starting_constants(series)
 
     # Twenty constants, each known to half a unit of log evidence.
-    one = learn(sample, start, LIMIT)
-    other = learn(sample, true._replace(ln_build_new=start.ln_build_new), LIMIT)
+    one = learn(sample, start, LIMIT).constants
+    other = learn(sample, true._replace(ln_build_new=start.ln_build_new), LIMIT).constants
 
     assert evidence(sample, one) == pytest.approx(evidence(sample, other), abs=10.0)
     assert evidence(sample, one) > evidence(sample, true) - 10.0
@@ -165,4 +165,17 @@ def test_learning_again_from_the_same_records_gives_the_same() -> None:
     one, other = (learn(sample_of(series), start, LIMIT) for _ in range(2))
 
     assert one == other
-    assert one != start
+    assert one.constants != start
+
+
+def test_a_thinned_sample_has_every_so_manieth_pump_with_all_its_tests() -> None:
+    series = series_of(**Simulated(vehicles=10, tests=4).rows())
+    sample = sample_of(series)
+
+    some = sample.one_in(4)
+
+    assert some.offsets.tolist() == [0, 4, 8, 12]
+    np.testing.assert_array_equal(
+        some.readings.at_y, sample.readings.at_y[[*range(4), *range(16, 20), *range(32, 36)]]
+    )
+    np.testing.assert_array_equal(some.start_y, sample.start_y[[0, 4, 8]])

@@ -14,6 +14,7 @@ from tests.fleetdb.trend.pump_readings import (
     CONSTANTS,
     LEVELS,
     LN_BUILD_NEW,
+    WINDOWS,
     build_of,
     ratio_of,
     readings,
@@ -397,6 +398,18 @@ def test_stiffer_fuel_makes_no_better_pump() -> None:
 
     # A cold pump's leakage shows less, so its reserve is known less well.
     assert cold_pump.ln_reserve[0, 1] == pytest.approx(warm_pump.ln_reserve[0, 1], abs=0.12)
+
+
+def test_what_a_workshop_always_adds_is_taken_out_of_its_rates() -> None:
+    at_y, rates = np.arange(1, 9) / 6.0, build_of(0.3)
+    habit = WINDOWS._replace(ln_habit=np.full(len(WINDOWS.middle), 0.08))
+
+    _, without = run(readings(at_y, np.nan, rates))
+    _, with_habit = run(readings(at_y, np.nan, rates + 0.08), windows=habit)
+    _, taken_for_the_pumps = run(readings(at_y, np.nan, rates + 0.08))
+
+    np.testing.assert_allclose(with_habit.ln_reserve, without.ln_reserve)
+    assert taken_for_the_pumps.ln_reserve[0, 1] > without.ln_reserve[0, 1] + 0.02
 
 
 def test_rates_over_two_windows_tell_of_one_pump() -> None:

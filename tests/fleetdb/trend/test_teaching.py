@@ -73,5 +73,5 @@ def test_a_family_that_has_come_since_is_taught_by_its_own_records() -> None:
     with connect(**renamed) as connection:
         both = with_new_families(taught, known_at(connection, day(366 + 40)))
 
-    assert set(both) == {"fam", "new"}
-    assert both["fam"] == taught.constants["fam"]
+    assert set(both.constants) == set(both.habits) == {"fam", "new"}
+    assert both.constants["fam"] == taught.constants["fam"]

@@ -102,13 +102,20 @@ def reserve_of(connection: duckdb.DuckDBPyConnection, as_of: float) -> dict[str,
 def test_pumps_of_a_workshop_that_never_says_are_judged_as_any_other() -> None:
     with connect(**rows((0.05, 0.45))) as connection:
         reserve = reserve_of(connection, 640)
-    with connect(**FLEET.rows()) as connection:
+    told = [
+        {**row, "workshop": own["workshop"]}
+        for row, own in zip(
+            FLEET.rows()["test_records"], rows((0.05, 0.45))["test_records"], strict=True
+        )
+    ]
+    with connect(**{**FLEET.rows(), "test_records": told}) as connection:
         all_told = reserve_of(connection, 640)
 
     names = [f"V{v:02}" for v in range(FLEET.vehicles)]
     off = np.log([reserve[name] / all_told[name] for name in names])
-    assert abs(off[:20].mean()) < 0.05
-    assert abs(off[20:].mean()) < 0.05
+    assert abs(off[:20].mean() - off[20:].mean()) < 0.05
+    # Half the rates teach less of what a new pump has, so all of them move a little.
+    assert abs(off.mean()) < 0.12
 
 
 def test_a_vehicles_verdict_takes_the_guess_from_its_fleet() -> None:

@@ -122,6 +122,16 @@ def test_vehicles_without_serial_or_depot_are_judged_too() -> None:
     assert row["state"] in ("book_in", "stand_down", "watch")
 
 
+def test_a_sound_pump_has_no_limit_dates_but_a_day_to_be_tested_by() -> None:
+    tests = [record("V1", 30 * t, 0.96, rate_bar_per_s=300.0) for t in range(8)]
+    row = judged(*tests, at=230)
+
+    assert row["state"] == "sound"
+    assert [row[f"limit_date_p{p}"] for p in (10, 50, 90)] == [None, None, None]
+    assert row["limit_km_p50"] is None
+    assert row["limit_date_p02"] > day(230).date()
+
+
 def test_the_day_of_unseen_failure_stays_where_it_is_as_time_passes_it() -> None:
     tests = worn()[:4]  # the last one on day 130
     days = [judged(*tests, at=at)["limit_date_p02"] for at in (131, 140, 200, 300)]
