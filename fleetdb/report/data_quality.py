@@ -31,7 +31,7 @@ from fleetdb.warehouse.views import open_mirror
 SHOWN = 50
 """So many examples of records set aside, and of readings sent twice, are named."""
 _KEPT = 16
-_SET_ASIDE = "set_aside"
+_SET_ASIDE, _HABITS = "set_aside", "timing_habits"
 # A small fleet's answer is there by then, so that nobody need look twice.
 _PATIENCE_S = 1.0
 _log = logging.getLogger(__name__)
@@ -64,6 +64,9 @@ class WorkshopQuality:
     """None where the snapshot does not tell it."""
     refused: int = 0
     sent_again: int = 0
+    build_over_others: float | None = None
+    """By which share its build rates come out higher than others' of such pumps, the mean of its
+    families; None where it has too few to tell. [-]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +165,7 @@ def find_quality(store: Store, home: Path, asked: Asked) -> Quality:
         remarks = [count for count in remarks if count.workshop == asked.workshop]
         sent = [total for total in sent if total.workshop == asked.workshop]
     return Quality(
-        workshops=_by_workshop(found.workshops, remarks, aside, sent),
+        workshops=_by_workshop(found.workshops, remarks, aside, sent, _habits(home, asked)),
         remarks=_by_code(remarks),
         refusals=[total for total in sent if total.code != SENT_AGAIN],
         twice=found.twice[:SHOWN],
@@ -193,11 +196,26 @@ def _set_aside(
     return rows.sort("performed_at", "record_id", descending=[True, False])
 
 
+def _habits(home: Path, asked: Asked) -> dict[str, float]:
+    """Return by which share each workshop's build rates come out higher than others'."""
+    snapshot = Snapshot(snapshots_folder(home, asked.fleet_id) / asked.snapshot)
+    try:
+        if _HABITS not in snapshot.tables:
+            return {}
+        with snapshot.connection() as connection:
+            rows = connection.table(_HABITS).pl()
+    finally:
+        snapshot.close()
+    over = pl.col("ln_build_over_others").mean().exp() - 1
+    return dict(rows.group_by("workshop").agg(over).iter_rows())
+
+
 def _by_workshop(
     rows: Iterable[dict[str, Any]],
     remarks: Iterable[RemarkCount],
     aside: pl.DataFrame | None,
     sent: Iterable[SentTotal],
+    habits: dict[str, float],
 ) -> list[WorkshopQuality]:
     found: dict[str, dict[str, Any]] = defaultdict(dict)
     for row in rows:
@@ -215,7 +233,10 @@ def _by_workshop(
     if aside is None:
         for own in found.values():
             own["set_aside"] = None
-    told = [WorkshopQuality(**{**row, "workshop": workshop}) for workshop, row in found.items()]
+    told = [
+        WorkshopQuality(**{**row, "workshop": workshop, "build_over_others": habits.get(workshop)})
+        for workshop, row in found.items()
+    ]
     return sorted(told, key=lambda each: (-each.n, each.workshop))
 
 

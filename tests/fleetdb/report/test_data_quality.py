@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections import Counter
@@ -18,6 +19,7 @@ from fleetdb.report.data_quality import Asked, DataQuality, Quality, find_qualit
 from fleetdb.store.engine import Store
 from fleetdb.store.sent_counts import note_sent, refused, sent_again
 from fleetdb.trend.refresh import refresh
+from fleetdb.trend.timing_habits import habits_table
 from fleetdb.trend.verdict import SCHEMA
 from fleetdb.warehouse.snapshot import publish
 from tests.documents import post, post_family_and_vehicle
@@ -81,6 +83,25 @@ def test_a_snapshot_of_before_records_set_aside_were_kept_tells_the_rest(
     assert (quality.n_set_aside, quality.set_aside) == (None, [])
     [north] = quality.workshops
     assert (north.n, north.set_aside) == (1, None)
+
+
+def test_how_a_workshop_times_is_told_as_the_mean_of_its_families(
+    store: Store, tmp_path: Path
+) -> None:
+    post_family_and_vehicle(store)
+    post(store, Kind.TEST_RECORDS, performed_at="2024-06-03T08:30:00Z")
+    post(store, Kind.TEST_RECORDS, performed_at="2024-06-03T08:30:00Z", workshop="south shop")
+    assert refresh(store, 1, tmp_path) is not None
+    habits = {"one": {"north shop": 0.08, "elsewhere": 0.3}, "two": {"north shop": 0.04}}
+    told = publish(
+        tmp_path,
+        1,
+        {"verdicts": SCHEMA.empty_table(), "timing_habits": habits_table(habits)},
+        {},
+    )
+    quality = find_quality(store, tmp_path, Asked(1, told.name, date(2024, 6, 3), TODAY, None))
+    over = {each.workshop: each.build_over_others for each in quality.workshops}
+    assert over == {"north shop": pytest.approx(math.expm1(0.06)), "south shop": None}
 
 
 class Slow:
