@@ -15,6 +15,8 @@ from fleetdb.report.scorecard_table import print_scorecard
 from fleetdb.report.verdict_files import write_csv
 from fleetdb.trend.backtest import month_ends, replay
 from fleetdb.trend.scorecard import scorecard
+from fleetdb.trend.teaching import Teacher
+from fleetdb.warehouse.layout import learnt_folder
 from fleetdb.warehouse.mirror import sync
 from fleetdb.warehouse.views import open_mirror
 
@@ -46,7 +48,8 @@ def backtest(
             sync(store, fleet.id, home, progress)
         with open_mirror(home, fleet.id) as connection:
             with step_counter("replaying month ends", len(moments)) as told:
-                verdicts = replay(connection, moments, told=told)
+                teacher = Teacher(learnt_folder(home, fleet.id))
+                verdicts = replay(connection, moments, told=told, teacher=teacher)
             card = scorecard(connection, verdicts)
     if verdicts_path is not None:
         write_csv(pl.DataFrame(verdicts), verdicts_path)

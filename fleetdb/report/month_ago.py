@@ -16,6 +16,8 @@ from pathlib import Path
 from fleetdb.report.worker import Worker
 from fleetdb.timestamps import end_of_day
 from fleetdb.trend.pipeline import assess
+from fleetdb.trend.teaching import Teacher
+from fleetdb.warehouse.layout import learnt_folder
 from fleetdb.warehouse.views import open_mirror
 
 BEFORE = timedelta(days=30)
@@ -63,9 +65,10 @@ class MonthAgo:
         fleet_id, day = job
         try:
             with open_mirror(self._home, fleet_id) as connection:
-                counted = assess(connection, end_of_day(day)).meta["vehicles_by_state"]
+                teacher = Teacher(learnt_folder(self._home, fleet_id))
+                assessment = assess(connection, end_of_day(day), teacher=teacher)
         except Exception as error:
             _log.error("the states of %s could not be worked out", day, exc_info=error)
             return
         with self._lock:
-            self._kept[fleet_id] = PastStates(day, counted)
+            self._kept[fleet_id] = PastStates(day, assessment.meta["vehicles_by_state"])

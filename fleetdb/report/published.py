@@ -17,8 +17,9 @@ from duckdb import ColumnExpression, ConstantExpression, Expression
 from fleetdb.errors import FleetDbError
 from fleetdb.timestamps import format_rfc3339
 from fleetdb.trend.pipeline import assess
+from fleetdb.trend.teaching import Teacher
 from fleetdb.trend.verdict import SCHEMA
-from fleetdb.warehouse.layout import snapshots_folder
+from fleetdb.warehouse.layout import learnt_folder, snapshots_folder
 from fleetdb.warehouse.snapshot import Snapshot, current_name
 from fleetdb.warehouse.views import open_mirror
 
@@ -163,6 +164,7 @@ class PublishedVerdicts:
 
     def _assess(self, fleet_id: int, name: str, as_of: datetime) -> VerdictList:
         with open_mirror(self._home, fleet_id) as connection:
-            assessment = assess(connection, as_of)
+            teacher = Teacher(learnt_folder(self._home, fleet_id))
+            assessment = assess(connection, as_of, teacher=teacher)
         verdicts = pl.DataFrame(assessment.verdicts)
         return VerdictList(name, format_rfc3339(as_of), verdicts)

@@ -22,6 +22,8 @@ from fleetdb.report.scorecard_json import scorecard_json
 from fleetdb.report.worker import Worker
 from fleetdb.trend.backtest import Month, month_ends, replay
 from fleetdb.trend.scorecard import scorecard
+from fleetdb.trend.teaching import Teacher
+from fleetdb.warehouse.layout import learnt_folder
 from fleetdb.warehouse.views import open_mirror
 
 _log = logging.getLogger(__name__)
@@ -128,5 +130,7 @@ class Scorecards:
                 raise _Stopped
 
         with open_mirror(self._home, asked.fleet_id) as connection:
-            verdicts = replay(connection, month_ends(asked.first, asked.last), told=told)
+            moments = month_ends(asked.first, asked.last)
+            teacher = Teacher(learnt_folder(self._home, asked.fleet_id))
+            verdicts = replay(connection, moments, told=told, teacher=teacher)
             return scorecard_json(scorecard(connection, verdicts))

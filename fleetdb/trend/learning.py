@@ -30,7 +30,7 @@ _NAMES = ("ln_build_new", *PRIORS)
 _SD_LN_BUILD_NEW = 0.1  # its unit in the search; it has no prior
 _TINY = 1e-3
 _MOST_STEPS = 25
-_WORTH_A_STEP = 1.0
+_WORTH_A_STEP = 2.0
 # In prior sds, then in those of what is known by now: a longer one strays from the ridge.
 _FIRST_PROBE, _PROBE_OF_SD = 0.02, 0.02
 _SHORTEST_STRIDE, _LONGEST_STRIDE = 1e-3, 8.0
@@ -41,7 +41,7 @@ _MOST_RECORDS = 5_400
 _FEWEST_TESTS_OF_A_PUMP = 3
 # Stopwatches and needles are some per cent off: common practice, no source.
 _SD_HABIT, _FURTHEST_HABIT = 0.03, 0.3
-_MOST_WORKSHOPS, _FEWEST_BUILDS = 12, 40
+_MOST_WORKSHOPS, _FEWEST_BUILDS = 8, 40
 
 
 @dataclass(frozen=True)

@@ -49,7 +49,8 @@ def assess(
         Records performed, parts fitted and findings made after this are not looked at.
         Aware, or bare UTC.
     teacher
-        Remembers learnt constants from one call to the next (a backtest's); none is needed.
+        Remembers learnt constants from one call to the next, or, with a folder, from one night to
+        the next; none is needed.
 
     Returns
     -------

@@ -10,7 +10,8 @@ from fleetdb.store.engine import Store
 from fleetdb.timestamps import format_rfc3339, parse_rfc3339
 from fleetdb.trend.assessment import METHOD, Assessment
 from fleetdb.trend.pipeline import assess
-from fleetdb.warehouse.layout import mirror_folder, refresh_lock
+from fleetdb.trend.teaching import Teacher
+from fleetdb.warehouse.layout import learnt_folder, mirror_folder, refresh_lock
 from fleetdb.warehouse.locks import exclusive
 from fleetdb.warehouse.manifest import read_manifest
 from fleetdb.warehouse.mirror import Progress, SyncResult, sync
@@ -57,7 +58,8 @@ def refresh(
         if as_of is None and not force and _stands(home, fleet_id, mirrored_at, moment):
             return None
         with open_mirror(home, fleet_id) as connection:
-            assessment = assess(connection, moment)
+            teacher = Teacher(learnt_folder(home, fleet_id))
+            assessment = assess(connection, moment, teacher=teacher)
         meta = {
             **assessment.meta,
             "as_of": format_rfc3339(moment),
@@ -77,7 +79,7 @@ def assess_at(
     with exclusive(refresh_lock(home, fleet_id)):
         sync(store, fleet_id, home, progress)
     with open_mirror(home, fleet_id) as connection:
-        return assess(connection, as_of)
+        return assess(connection, as_of, teacher=Teacher(learnt_folder(home, fleet_id)))
 
 
 def _stands(home: Path, fleet_id: int, mirrored_at: str | None, moment: datetime) -> bool:

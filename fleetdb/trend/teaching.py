@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import duckdb
 import pyarrow as pa
@@ -14,11 +15,13 @@ from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import run_filter
 from fleetdb.trend.kits import KitHabits, correct_for_kits
 from fleetdb.trend.known import Known, known_at
-from fleetdb.trend.learning import learn, sample_of, starting_constants
+from fleetdb.trend.learning import sample_of, starting_constants
+from fleetdb.trend.learnt_before import LearntBefore
 from fleetdb.trend.series import Series
 from fleetdb.trend.timing_habits import Habits, with_habits
 from fleetdb.trend.untold_windows import Untold, guess_windows, with_told_windows
 
+NOTHING_LEARNT = LearntBefore(None)
 _FEWEST_RECORDS = 60
 # Enough for the sample of every family and for the kits they were tested with.
 _MOST_VEHICLES = 3_000
@@ -54,7 +57,9 @@ class Taught:
     """Guessed windows of workshops that never say theirs (``untold_windows``)."""
 
 
-def taught_by(known: Known, untold: Untold, habits: KitHabits) -> Taught:
+def taught_by(
+    known: Known, untold: Untold, habits: KitHabits, before: LearntBefore = NOTHING_LEARNT
+) -> Taught:
     """Return what is learnt from all of ``known``."""
     start = {s.pump_family: starting_constants(s) for s in known.families}
     corrected, _ = correct_for_kits(
@@ -69,15 +74,17 @@ def taught_by(known: Known, untold: Untold, habits: KitHabits) -> Taught:
     for series in corrected:
         family, limit = series.pump_family, known.limits[series.pump_family]
         workshop = untold.workshop_of(series)
-        own = _learnt_from(with_told_windows(series, workshop), limit)
+        own = _learnt_from(with_told_windows(series, workshop), limit, before)
         constants[family], timing[family] = own
         heard = with_habits(series, timing[family])
         windows.append(guess_windows(heard, workshop, untold.workshops, constants[family], limit))
     return Taught(constants, timing, pa.concat_tables(windows))
 
 
-def _learnt_from(series: Series, limit: float) -> tuple[FamilyConstants, Habits]:
-    learnt = learn(sample_of(series), starting_constants(series), limit)
+def _learnt_from(
+    series: Series, limit: float, before: LearntBefore = NOTHING_LEARNT
+) -> tuple[FamilyConstants, Habits]:
+    learnt = before.learn(sample_of(series), starting_constants(series), limit)
     return learnt.constants, {
         series.workshops[number]: level for number, level in learnt.habits.items()
     }
@@ -90,7 +97,9 @@ class Teacher:
     learns from all there are, and that is not remembered.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, folder: Path | None = None) -> None:
+        """Remember beyond this teacher's life, and others', in ``folder`` if it is given."""
+        self._before = LearntBefore(folder)
         self._learnt: dict[datetime, Taught] = {}
 
     def taught(
@@ -106,8 +115,9 @@ class Teacher:
             before = known_at(connection, period - timedelta(microseconds=1), one_in=one_in)
             if before.n_records < _FEWEST_RECORDS:
                 before = known_at(connection, as_of, one_in=one_in)
-                return taught_by(before, Untold.among(connection), habits)
-            self._learnt[period] = taught_by(before, Untold.among(connection), habits)
+                return taught_by(before, Untold.among(connection), habits, self._before)
+            untold = Untold.among(connection)
+            self._learnt[period] = taught_by(before, untold, habits, self._before)
         return self._learnt[period]
 
 

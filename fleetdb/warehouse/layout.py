@@ -8,6 +8,7 @@
         mirror/<table>/*.parquet
         snapshots/current             one line: the name of the newest snapshot
         snapshots/<name>/manifest.json, *.parquet
+        learnt/*.json                 constants by digest; may be deleted at any time
 """
 
 from __future__ import annotations
@@ -28,6 +29,11 @@ def mirror_folder(home: Path, fleet_id: int) -> Path:
 def snapshots_folder(home: Path, fleet_id: int) -> Path:
     """Return the folder of the published snapshots."""
     return fleet_folder(home, fleet_id) / "snapshots"
+
+
+def learnt_folder(home: Path, fleet_id: int) -> Path:
+    """Return the folder of what the trend learnt before."""
+    return fleet_folder(home, fleet_id) / "learnt"
 
 
 def mirror_lock(home: Path, fleet_id: int) -> Path:

@@ -154,7 +154,7 @@ def test_today_is_one_moment_on_every_page_of_a_list(
     class Assessed:
         verdicts = verdict_table(FLEET)
 
-    def assess(_: Any, moment: datetime) -> Assessed:
+    def assess(_: Any, moment: datetime, teacher: Any) -> Assessed:
         moments.append(moment)
         return Assessed()
 

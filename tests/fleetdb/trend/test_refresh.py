@@ -105,7 +105,7 @@ def test_a_failed_assessment_leaves_the_last_snapshot(
     name = current_name(tested.home, tested.fleet_id)
     tested.add_records(1)
 
-    def fail(*_: Any) -> None:
+    def fail(*_: Any, **__: Any) -> None:
         raise MemoryError
 
     monkeypatch.setattr(refresh_module, "assess", fail)
