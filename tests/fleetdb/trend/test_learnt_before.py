@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -53,6 +54,27 @@ def test_the_same_sample_is_searched_once(
     assert list(first.habits) == [0]
 
 
+def with_last_ratio_moved(sample: Sample, by: float) -> Sample:
+    ratios = sample.readings.ln_ratio.copy()
+    ratios[-1] += by
+    return replace(sample, readings=sample.readings._replace(ln_ratio=ratios))
+
+
+def test_a_sum_that_differs_in_its_last_digits_is_the_same(
+    sample: tuple[Sample, FamilyConstants], searches: list[float], tmp_path: Path
+) -> None:
+    own, start = sample
+    before = LearntBefore(tmp_path)
+    middle = replace(
+        own, readings=own.readings._replace(ln_ratio=np.round(own.readings.ln_ratio, 9))
+    )
+
+    assert before.learn(middle, start, LIMIT) == before.learn(
+        with_last_ratio_moved(middle, 1e-13), start, LIMIT
+    )
+    assert len(searches) == 1
+
+
 def test_nothing_is_remembered_without_a_folder(
     sample: tuple[Sample, FamilyConstants], searches: list[float]
 ) -> None:
@@ -71,17 +93,8 @@ def test_another_record_start_limit_or_method_is_searched_anew(
     own, start = sample
     before = LearntBefore(tmp_path)
     before.learn(own, start, LIMIT)
-    ratios = own.readings.ln_ratio.copy()
-    ratios[-1] = np.nextafter(ratios[-1], 0.0)
-    other = Sample(
-        readings=own.readings._replace(ln_ratio=ratios),
-        windows=own.windows,
-        offsets=own.offsets,
-        start_y=own.start_y,
-        failed_y=own.failed_y,
-    )
 
-    before.learn(other, start, LIMIT)
+    before.learn(with_last_ratio_moved(own, 1e-6), start, LIMIT)
     before.learn(own, start._replace(ln_build_new=start.ln_build_new + 0.1), LIMIT)
     before.learn(own, start, 0.79)
     monkeypatch.setattr(learnt_before, "METHOD", learnt_before.METHOD + 1)
