@@ -62,6 +62,14 @@ def _percent(share: float | None, digits: int = 0) -> str:
     return UNKNOWN if share is None or share != share else f"{100 * share:.{digits}f} %"
 
 
+def _percent_over(share: float | None) -> str:
+    """Return by how much something is over or under another, to whole per cents."""
+    if share is None:
+        return UNKNOWN
+    whole = round(100 * share)
+    return f"{whole:+d} %" if whole else "0 %"
+
+
 def in_words(name: str | None) -> str:
     """Return a word of the contract, such as ``stand_down``, as people write it."""
     return UNKNOWN if name is None else name.replace("_", " ")
@@ -89,7 +97,12 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(
-        day=_day, number=_number, percent=_percent, words=in_words, moment=_moment
+        day=_day,
+        number=_number,
+        percent=_percent,
+        percent_over=_percent_over,
+        words=in_words,
+        moment=_moment,
     )
     for name, value in {
         "shapes": SHAPES,

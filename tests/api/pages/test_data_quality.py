@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 
 import httpx
+import pyarrow as pa
 import pytest
 from playwright.sync_api import Page
 
 from fleetdb.report.data_quality import DataQuality
 from fleetdb.store.fleets import resolve_fleet
+from fleetdb.timestamps import format_rfc3339
 from fleetdb.trend.refresh import refresh
+from fleetdb.trend.timing_habits import habits_table
+from fleetdb.trend.verdict import SCHEMA
+from fleetdb.warehouse.snapshot import publish
 from tests.api.pages.browsing import SIZES, assert_accessible, sign_in
 from tests.api.pages.conftest import Visitor, text_of
 from tests.api.pages.selects import counting_selects
@@ -92,6 +98,35 @@ def test_what_records_lack_and_what_was_refused_is_told_by_workshop(
         assert said in words, said
     only = text_of(manager.get(f"{ADDRESS}&workshop=North"))
     assert "Only North." in only or "being read" in only
+
+
+@pytest.mark.parametrize(
+    ("ln_build", "said"), [(0.057, "+6 %"), (-0.041, "-4 %"), (-0.002, "0 %"), (None, "–")]
+)
+def test_how_a_workshop_times_is_told_in_whole_per_cents(
+    fleet_api: Any, record: Maker, ln_build: float | None, said: str
+) -> None:
+    fill(fleet_api, record)
+    habits = {} if ln_build is None else {"reed-1600": {"North": ln_build}}
+    publish(
+        fleet_api.settings.home,
+        1,
+        {
+            "verdicts": SCHEMA.empty_table(),
+            "set_aside": pa.table(
+                {
+                    "record_id": pa.array([], pa.string()),
+                    "vehicle": pa.array([], pa.string()),
+                    "performed_at": pa.array([], pa.timestamp("us")),
+                    "workshop": pa.array([], pa.string()),
+                }
+            ),
+            "timing_habits": habits_table(habits),
+        },
+        {"as_of": format_rfc3339(datetime.now(UTC))},
+    )
+    words = text_of(answered(manager_of(fleet_api)))
+    assert f"North 2 2 100 % 2 100 % 0 0 % 0 0 % 2 0 0 0 {said} " in words
 
 
 def test_hostile_workshop_names_are_text_and_lead_to_their_own_page(
