@@ -51,10 +51,11 @@ def proof_ratio_at_reference(
 def build_rate_at_reference(
     readings: Readings, windows: Windows, ln_reserve: Floats, constants: FamilyConstants
 ) -> AtReference:
-    """Return build rates [bar/s] at reference conditions, over the window each was timed over.
+    """Return build rates [bar/s] at reference conditions, as each workshop times.
 
-    Reach changes how much of the climb is held back by leakage; the swept flow goes as speed,
-    and cold fuel is stiffer.
+    Its window and its habit (``timing_habits``) stay in the figure, so that it is near what was
+    written down; only rates of one workshop are to be compared. Reach changes how much of the
+    climb is held back by leakage; the swept flow goes as speed, and cold fuel is stiffer.
     """
     shares = windows.ln_shares[readings.window]
 
