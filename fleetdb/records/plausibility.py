@@ -39,8 +39,9 @@ NO_READING_YET = "no_reading_yet"
 LOWEST_BATTERY_V = {12: 10.0, 24: 20.0}
 # Worn injectors return two or three times their limit: common practice, no source.
 ODD_LEAK_OVER_LIMIT = 5.0
-LIKE_MPA = (0.05, 0.115)
-"""Of the target, what a proof in MPa written as bar comes to: a tenth of what pumps do."""
+LIKE_MPA = (0.03, 0.115)
+"""Of the target, what a proof in MPa written as bar comes to: a tenth of what pumps do, of those
+cranked too short as well."""
 # The regulator may be held otherwise while pressure builds, but hardly to more than this.
 ODD_BUILD_OVER_PROOF = 1.1
 
