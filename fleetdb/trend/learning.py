@@ -39,6 +39,7 @@ _ONE_IN_AT_FIRST, _FEWEST_RECORDS_TO_THIN = 4, 500
 _FEWEST_RECORDS = 60
 _MOST_RECORDS = 5_400
 _FEWEST_TESTS_OF_A_PUMP = 3
+_DECIMALS = 9
 # Stopwatches and needles are some per cent off: common practice, no source.
 _SD_HABIT, _FURTHEST_HABIT = 0.03, 0.3
 _MOST_WORKSHOPS, _FEWEST_BUILDS = 8, 40
@@ -68,13 +69,17 @@ class Sample:
 
 
 def sample_of(series: Series) -> Sample:
-    """Return pumps with tests enough, evenly spread, with some ``_MOST_RECORDS`` records."""
+    """Return pumps with tests enough, evenly spread, with some ``_MOST_RECORDS`` records.
+
+    Rounded: what threads sum up (usual temperatures, kits) differs in its last digits from run
+    to run, and a search that began with another digit would end a little elsewhere.
+    """
     counts = np.diff(series.offsets)
     enough = np.flatnonzero(counts >= _FEWEST_TESTS_OF_A_PUMP)
     share = min(_MOST_RECORDS / max(int(counts[enough].sum()), 1), 1.0)
     some = series.of_pumps(series.evenly_chosen(enough, math.ceil(share * len(enough))))
     return Sample(
-        readings=some.readings,
+        readings=Readings._make(np.round(values, _DECIMALS) for values in some.readings),
         windows=some.windows,
         offsets=some.offsets,
         start_y=some.start_y,

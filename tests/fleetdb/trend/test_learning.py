@@ -46,7 +46,22 @@ def test_a_sample_takes_pumps_with_tests_enough_and_all_their_tests() -> None:
     assert sample.offsets.tolist() == [0, 5, 8]
     names = np.array(series.pumps["vehicle"].to_pylist())
     of_v2_and_v4 = np.isin(np.repeat(names, np.diff(series.offsets)), ["V2", "V4"])
-    np.testing.assert_array_equal(sample.readings.at_y, series.readings.at_y[of_v2_and_v4])
+    np.testing.assert_allclose(
+        sample.readings.at_y, series.readings.at_y[of_v2_and_v4], rtol=0, atol=1e-9
+    )
+
+
+def test_sums_that_differ_in_their_last_digits_make_the_same_sample() -> None:
+    series = series_of(**Simulated(vehicles=6, tests=5).rows())
+    kit = np.full(len(series.kit), 0.02)
+    one, other = (
+        sample_of(replace(series, readings=series.readings._replace(ln_kit=kit * share)))
+        for share in (1.0, 1.0 + 1e-14)
+    )
+
+    assert not np.array_equal(kit, kit * (1.0 + 1e-14))
+    for mine, its in zip(one.readings, other.readings, strict=True):
+        np.testing.assert_array_equal(mine, its)
 
 
 def test_a_sample_is_bounded_and_spread_over_the_family(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,7 +4,6 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from fleetdb.trend import learnt_before
@@ -58,21 +57,6 @@ def with_last_ratio_moved(sample: Sample, by: float) -> Sample:
     ratios = sample.readings.ln_ratio.copy()
     ratios[-1] += by
     return replace(sample, readings=sample.readings._replace(ln_ratio=ratios))
-
-
-def test_a_sum_that_differs_in_its_last_digits_is_the_same(
-    sample: tuple[Sample, FamilyConstants], searches: list[float], tmp_path: Path
-) -> None:
-    own, start = sample
-    before = LearntBefore(tmp_path)
-    middle = replace(
-        own, readings=own.readings._replace(ln_ratio=np.round(own.readings.ln_ratio, 9))
-    )
-
-    assert before.learn(middle, start, LIMIT) == before.learn(
-        with_last_ratio_moved(middle, 1e-13), start, LIMIT
-    )
-    assert len(searches) == 1
 
 
 def test_nothing_is_remembered_without_a_folder(
