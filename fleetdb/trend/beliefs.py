@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+from enum import IntFlag
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Repairs = NDArray[np.int64]
+"""Sums of ``Repair``."""
+
+
+class Repair(IntFlag):
+    """What a part that was fitted can give back; ``sql/repairs.sql`` counts the same way."""
+
+    SUPPLY = 1
+    """A new fuel filter: flow that a clogged one held back."""
+    INJECTORS = 2
+    REGULATOR = 4
+    LEAKS = INJECTORS | REGULATOR
+    """What leaked away at injectors, regulator and rail."""
 
 
 class Readings(NamedTuple):
@@ -32,8 +46,8 @@ class Readings(NamedTuple):
     """1 on the warmest day of the year, -1 on the coldest, nearer 0 where seasons hardly differ."""
     window: NDArray[np.int64]
     """Number of the pressure window the build rate was timed over (``build_windows``)."""
-    repaired: Floats
-    """1 where a part that can change the reserve was fitted since the test before."""
+    repaired: Repairs
+    """What was repaired since the test before."""
     slipped: Floats
     """1 where the ratio is taken for MPa written as bar; it carries no weight."""
 

@@ -10,7 +10,9 @@ A pump booked in at probability p of being worn is booked in needlessly with cha
 the needless book-ins a line would have brought are the sum of 1 - p over the pumps that
 crossed it: no finding is needed. Where later tests of the same pump, nothing repaired in between,
 say better what it was, p is theirs: a fleet whose readings scatter in ways no model knows, and
-whose pumps so cross the line and come back, is given a higher line. Controlling the mean
+whose pumps so cross the line and come back, is given a higher line. One that then failed on the
+road was no needless book-in whatever was thought of it: a fleet whose pumps fail more often than
+the filter expects is given a lower line. Controlling the mean
 of 1 - p over what is acted on is the Bayesian counterpart of Benjamini and Hochberg's rule
 (B. Efron, Large-Scale Inference, Cambridge 2010, ch. 2 and 5; from memory); here it is held
 per vehicle-year, which a manager can weigh against the shop's hours, and not per entry.
@@ -25,16 +27,16 @@ import pyarrow as pa
 from numba import njit
 from numpy.typing import NDArray
 
-from fleetdb.trend.beliefs import Floats
+from fleetdb.trend.beliefs import Floats, Repairs
 from fleetdb.trend.states import Policy
 
-LINES = np.linspace(0.42, 0.9, 25)
+LINES = np.linspace(0.34, 0.9, 29)
 """Lines to choose from; further out, a line is not told apart from its neighbours."""
 _LOOK_BACK_Y = 2.0
 # A fleet of few vehicle-years leans on what generated fleets of several kinds showed: some
-# 1.0 needless book-ins per 100 healthy vehicle-years at 0.65, falling as (1 - line)^1.4.
+# 1.0 needless book-ins per 100 healthy vehicle-years at 0.65, falling as (1 - line)^2.
 _LEAN_ON_VEHICLE_YEARS = 150.0
-_USUAL_PER_100_AT, _USUAL_LINE, _USUAL_POWER = 1.0, 0.65, 1.4
+_USUAL_PER_100_AT, _USUAL_LINE, _USUAL_POWER = 1.0, 0.65, 2.0
 # Two more tests within a year or so say better than the one that crossed the line.
 _FEWEST_LATER_TESTS, _LATER_WITHIN_Y = 2, 1.1
 
@@ -75,24 +77,30 @@ class Walked:
     offsets: NDArray[np.int64]
     """Pump ``n`` has the records ``offsets[n]`` to ``offsets[n + 1]``."""
     at_y: Floats
-    repaired: Floats
-    """1 where a part that can change the reserve was fitted since the test before."""
+    repaired: Repairs
+    """What was repaired since the test before."""
     p_worn: Floats
+    failed_y: Floats
+    """When each pump failed on the road after its last record, else NaN. [y]"""
     end_y: Floats
     """When each pump was removed, or the date of the assessment. [y]"""
 
 
 @njit(cache=True, nogil=True)
-def _in_hindsight(j, last, at_y, repaired, p_worn):
-    """Return the probability of being worn that the pump's later tests give, or its own."""
+def _in_hindsight(j, last, at_y, repaired, p_worn, failed_y):
+    """Return the probability of being worn that the pump's end or later tests give, or its own."""
+    if at_y[j] <= failed_y <= at_y[j] + _LATER_WITHIN_Y:
+        return 1.0
     m = j
-    while m + 1 < last and repaired[m + 1] == 0.0 and at_y[m + 1] <= at_y[j] + _LATER_WITHIN_Y:
+    while m + 1 < last and repaired[m + 1] == 0 and at_y[m + 1] <= at_y[j] + _LATER_WITHIN_Y:
         m += 1
     return p_worn[m] if m - j >= _FEWEST_LATER_TESTS else p_worn[j]
 
 
 @njit(cache=True, nogil=True)
-def _count(offsets, at_y, repaired, p_worn, end_y, since_y, fewest_tests, until, lines, needless):
+def _count(
+    offsets, at_y, repaired, p_worn, failed_y, end_y, since_y, fewest_tests, until, lines, needless
+):
     """Add to ``needless`` per line; returns the years of pumps not worn."""
     healthy_y = 0.0
     for n in range(len(offsets) - 1):
@@ -106,7 +114,7 @@ def _count(offsets, at_y, repaired, p_worn, end_y, since_y, fewest_tests, until,
                 stays = booked and p_worn[j] > until
                 now = stays or p_worn[j] >= lines[k]
                 if now and not booked and at_y[j] >= since_y:
-                    needless[k] += 1.0 - _in_hindsight(j, last, at_y, repaired, p_worn)
+                    needless[k] += 1.0 - _in_hindsight(j, last, at_y, repaired, p_worn, failed_y[n])
                 booked = now
     return healthy_y
 
@@ -125,6 +133,7 @@ def book_in_line(families: list[Walked], now_y: float, policy: Policy) -> BookIn
             family.at_y,
             family.repaired,
             family.p_worn,
+            family.failed_y,
             family.end_y,
             now_y - _LOOK_BACK_Y,
             policy.fewest_tests,

@@ -63,6 +63,8 @@ class FamilyConstants(NamedTuple):
     """Rate at which a supply (a clogging filter) begins to hold back flow. [1/y]"""
     recovery_per_y: float
     """Rate of unexplained gains of reserve (an unrecorded repair). [1/y]"""
+    mended_by_repair: float
+    """Chance that new injectors or a new regulator give back what leaked away there."""
     build_wander_per_sqrt_y: float
     """Drift of a pump's build rate that is not reserve: filter, supply, habits. [1/sqrt(y)]"""
     wander_per_sqrt_y: float
@@ -122,6 +124,7 @@ PRIORS: dict[str, Prior] = {
     "starvation_per_y": Prior(0.04, 0.6, True, 0.002, 0.5),
     "wander_per_sqrt_y": Prior(0.04, 0.5, True, 0.005, 0.15),
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
+    "mended_by_repair": Prior(0.7, 0.3, True, 0.05, 0.97),
     # Limits are set with something in hand, how much is for the fleet's failures to say.
     "strands_per_y": Prior(4.0, 0.7, True, 0.05, 30.0),
 }

@@ -20,6 +20,7 @@ from fleetdb.trend.beliefs import (
     PumpBelief,
     Readings,
     RecordBelief,
+    Repairs,
     empty_pump_belief,
     empty_record_belief,
 )
@@ -91,7 +92,7 @@ def run_filter(
     constants: FamilyConstants,
     limit: float,
     ahead: LookAhead = NO_LOOK_AHEAD,
-    repaired_since: Floats | None = None,
+    repaired_since: Repairs | None = None,
     failed_y: Floats | None = None,
 ) -> tuple[RecordBelief, PumpBelief]:
     """Return the belief at each record and of each pump at its ``end_y``.
@@ -109,8 +110,7 @@ def run_filter(
     limit
         The family's proof ratio limit. [-]
     repaired_since
-        1 where a part that can change the reserve was fitted after the pump's last record;
-        shape (n_pumps,).
+        What was repaired after the pump's last record; shape (n_pumps,).
     failed_y
         When the pump failed on the road after its last record, else NaN; shape (n_pumps,). [y]
         Until then, or until ``end_y``, it has not failed, which speaks against wear.
@@ -123,7 +123,7 @@ def run_filter(
         start_y,
         np.full(n_pumps, np.nan) if failed_y is None else failed_y,
         end_y,
-        np.zeros(n_pumps) if repaired_since is None else repaired_since,
+        np.zeros(n_pumps, np.int64) if repaired_since is None else repaired_since,
         readings,
         windows,
         constants,

@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from fleetdb.trend import queries
 from fleetdb.trend.aligned import aligned
-from fleetdb.trend.beliefs import Floats, PumpBelief, RecordBelief
+from fleetdb.trend.beliefs import PumpBelief, RecordBelief, Repairs
 from fleetdb.trend.book_in_line import Walked
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import Levels, look_ahead, run_filter
@@ -26,8 +26,8 @@ class Followed:
     series: Series
     records: RecordBelief
     pumps: PumpBelief
-    repaired_since: Floats
-    """1 where something was repaired after the pump's last record, shape (n_pumps,)."""
+    repaired_since: Repairs
+    """What was repaired after the pump's last record, shape (n_pumps,)."""
 
     def present(self) -> Followed:
         """Return the same of the pumps that are still fitted."""
@@ -50,6 +50,7 @@ class Followed:
             at_y=self.series.readings.at_y,
             repaired=self.series.readings.repaired,
             p_worn=self.records.p_worn,
+            failed_y=np.where(self.series.failed_y <= now_y, self.series.failed_y, np.nan),
             end_y=np.where(np.isnan(ended_y), now_y, ended_y),
         )
 
@@ -82,7 +83,7 @@ def follow(
     for series in families:
         own, limit = constants[series.pump_family], known.limits[series.pump_family]
         repairs_of = aligned(repairs, series.pumps["pump_id"].to_numpy())
-        repaired_since = (~np.isnat(repairs_of["repaired_at"])).astype(float)
+        repaired_since = np.nan_to_num(repairs_of["repaired"]).astype(np.int64)
         records, pumps = run_filter(
             series.readings,
             series.windows,

@@ -71,7 +71,7 @@ def judge(
             policy,
             line.book_in_from,
         )
-        facts = _facts(series, answers, records, limit, own, known.kit_names)
+        facts = _facts(each, answers, limit, own, known.kit_names)
         parts.append(
             verdict_rows(
                 as_of,
@@ -89,13 +89,13 @@ def judge(
 
 
 def _facts(
-    series: Series,
+    each: Followed,
     answers: dict[str, pa.Table],
-    records: RecordBelief,
     limit: float,
     constants: FamilyConstants,
     kit_names: list[str],
 ) -> PumpFacts:
+    series, records = each.series, each.records
     ids = series.pumps["pump_id"].to_numpy()
     tests = {
         **aligned(answers["tests"], ids),
@@ -130,6 +130,7 @@ def _facts(
         below_limit_tests=count(below, series.offsets),
         p_below_last=p_below_last,
         below_in_a_row=in_a_row(below, counts, series.offsets),
+        repaired_since=each.repaired_since,
     )
 
 

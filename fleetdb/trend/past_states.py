@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from fleetdb.trend.beliefs import Repair, Repairs
 from fleetdb.trend.book_in_line import BookInLine
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.following import Followed
@@ -50,7 +51,7 @@ def month_ends_before(moment: datetime, n: int) -> Moments:
 def past_states(
     each: Followed,
     moments: Moments,
-    repaired_at: Moments,
+    repaired_at: dict[Repair, Moments],
     failed_at: Moments,
     constants: FamilyConstants,
     limit: float,
@@ -59,8 +60,8 @@ def past_states(
 ) -> tuple[PastState, ...]:
     """Return the states of one vehicle's pumps at ``moments``; of none, before its first.
 
-    ``repaired_at`` and ``failed_at`` are when the vehicle was repaired and when a pump of it
-    was found failed on the road.
+    ``repaired_at`` and ``failed_at`` are when what of the vehicle was repaired and when a pump
+    of it was found failed on the road.
     """
     pumps = each.series.pumps.to_pylist()
     told: list[PastState] = []
@@ -82,7 +83,7 @@ def past_states(
             n,
             n_records,
             years(own),
-            _any_between(repaired_at, last_at, own).astype(float),
+            _repaired_between(repaired_at, last_at, own),
             constants,
             limit,
             policy,
@@ -120,6 +121,15 @@ def past_states(
             for m in range(len(own))
         ]
     return tuple(told)
+
+
+def _repaired_between(
+    repaired_at: dict[Repair, Moments], after: Moments, until: Moments
+) -> Repairs:
+    found = np.zeros(len(until), np.int64)
+    for repair, moments in repaired_at.items():
+        found[_any_between(moments, after, until)] |= repair
+    return found
 
 
 def _any_between(events: Moments, after: Moments, until: Moments) -> NDArray[np.bool_]:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 
+from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.cause import Cause
 from fleetdb.trend.states import State
 
@@ -39,6 +40,8 @@ class Figures:
     set_aside: int
     below_in_a_row: int
     failed_at: datetime | None
+    repaired: Repair
+    """What was repaired after the last test."""
     build_pct_per_y: float
     build_p: float
     notable_p: float
@@ -48,6 +51,17 @@ class Figures:
     weak_element: int | None
     weak_element_share: float
     regulator_departure: float
+
+    @property
+    def to_prove_again(self) -> bool:
+        """Whether a part was fitted that may have been at fault, and no test says so yet.
+
+        After a failure on the road that no test has answered, the failure is what counts.
+        """
+        failed = self.failed_at is not None and not (
+            self.last_test_at is not None and self.last_test_at > self.failed_at
+        )
+        return self.state >= State.WATCH and bool(self.repaired) and not failed
 
 
 def reasons_for(f: Figures) -> list[str]:
@@ -75,6 +89,11 @@ def reasons_for(f: Figures) -> list[str]:
         reasons += _traces_in_words(f)
         if f.build_p <= f.notable_p:
             reasons.append(_build_trend_in_words(f))
+    if f.to_prove_again:
+        reasons.append(
+            f"{_parts_in_words(f.repaired)} fitted since the last test: what that gave back is "
+            "not proven"
+        )
     if f.set_aside:
         reasons.append(f"{f.set_aside} test{'s' if f.set_aside > 1 else ''} set aside as botched")
     if f.kit is not None and abs(f.ln_kit) >= _NOTABLE_KIT_BIAS:
@@ -117,6 +136,15 @@ def _cause_in_words(f: Figures) -> str:
             return "a leak at regulator or rail most likely"
 
 
+def _parts_in_words(repaired: Repair) -> str:
+    words = {
+        Repair.INJECTORS: "injectors",
+        Repair.REGULATOR: "regulator",
+        Repair.SUPPLY: "fuel filter",
+    }
+    return " and ".join(said for part, said in words.items() if part in repaired)
+
+
 def _traces_in_words(f: Figures) -> list[str]:
     said: list[str] = []
     if f.weak_element is not None:
@@ -151,6 +179,9 @@ def advice_for(f: Figures) -> str:
         return "Test again at the next visit, with fuel temperature and crank speed noted."
     if f.state is State.SOUND:
         return "Test as planned."
+    if f.to_prove_again:
+        out = " Do not send out before that." if f.state is State.STAND_DOWN else ""
+        return f"Prove it with the new part in, leak run included, before replacing more.{out}"
     if f.state is State.WATCH:
         return "Bring the next test forward; note fuel temperature, crank speed and a leak run."
     first = {

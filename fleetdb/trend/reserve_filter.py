@@ -50,11 +50,15 @@ _ONES = np.ones(N_RESERVES)
 # A botched ratio or build rate lies anywhere below the honest one: broad log-normal.
 _BOTCHED_LN_RATIO, _BOTCHED_LN_RATIO_SD = math.log(0.65), 0.45
 _BOTCHED_LN_BUILD_DROP, _BOTCHED_LN_BUILD_SD = 0.4, 0.5
-_SMALLEST_DAMAGE, _MEAN_DAMAGE, _MEAN_RECOVERY = 0.15, 0.4, 0.25
+_SMALLEST_DAMAGE, _MEAN_DAMAGE = 0.15, 0.4
+# A leak bad enough to be mended took something; what it took is given back, not more.
+_SMALLEST_GAIN, _MEAN_GAIN = 0.1, 0.25
+_GAIN_GAP, _KEEP_GAINING = int(_SMALLEST_GAIN / _DX) + 1, math.exp(-_DX / _MEAN_GAIN)
 # A clogging filter takes flow: at once when first noticed, then more, until it is changed.
 _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
-_REPAIR_CHANCE = 0.3  # that a new filter, regulator or injector set changes the reserve
+# As ``beliefs.Repair`` counts: a cached kernel would not notice a change there.
+SUPPLY_REPAIRED, LEAKS_REPAIRED = 1, 6
 # Pumps strand vehicles well below the limit, which has something in hand, and now and then anyway.
 _STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.2, 0.1, 0.005
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
@@ -89,6 +93,9 @@ class _Scratch(NamedTuple):
     mass: Floats
     one_row: Floats
     first_paces: Floats
+    had_more: Floats
+    can_gain: Floats
+    stays: Floats
     carried: Floats
     shifted: Floats
     flat_carried: Floats
@@ -127,11 +134,25 @@ def _new_belief(c: FamilyConstants) -> _Belief:
 
 
 @_compiled
+def _room_to_gain(c, had_more, can_gain):
+    """Fill, per node: share of new pumps that have more, and chance that a gain from there fits."""
+    for i in range(N_RESERVES):
+        z = (LN_RESERVE[i] - c.ln_reserve_new) / c.sd_ln_reserve_new
+        had_more[i] = 0.5 * math.erfc(z / math.sqrt(2.0))
+    fits = 0.0
+    for i in range(N_RESERVES - 1, _GAIN_GAP - 1, -1):
+        fits = fits * _KEEP_GAINING + had_more[i] * (1.0 - _KEEP_GAINING)
+        can_gain[i - _GAIN_GAP] = fits
+
+
+@_compiled
 def _new_scratch(c: FamilyConstants) -> _Scratch:
     carried, shifted = np.zeros((4, _PAD + N_RESERVES)), np.zeros((4, _PAD + N_RESERVES))
     first_paces = np.zeros(N_ROWS)
     for k in range(N_PACES):
         first_paces[k] = _pace_at_first(c, k)
+    had_more, can_gain = np.zeros(N_RESERVES), np.zeros(N_RESERVES)
+    _room_to_gain(c, had_more, can_gain)
     return _Scratch(
         np.zeros((N_ROWS, N_RESERVES)),
         np.zeros(N_RESERVES),
@@ -141,6 +162,9 @@ def _new_scratch(c: FamilyConstants) -> _Scratch:
         np.zeros(_PAD + N_RESERVES),
         np.zeros(_PAD + N_RESERVES),
         first_paces,
+        had_more,
+        can_gain,
+        np.zeros(N_RESERVES),
         carried,
         shifted,
         carried.reshape(-1),
@@ -293,25 +317,25 @@ def _starve(belief, scratch, entering, leaving):
 
 @_compiled
 def _jump_and_wander(belief, scratch, damage, recovery, wander):
-    """Spread a little mass far down, a little up, and a little to the neighbours.
+    """Spread a little mass far down, some up, and a little to the neighbours.
 
     What jumps takes a fresh pace of wear and the pump's own numbers at their overall mean.
     """
     p, q, m = belief.p, scratch.p, scratch.moments
-    px, jumped = scratch.px, scratch.jumped
+    px, jumped, stays = scratch.px, scratch.jumped, scratch.stays
     gap = int(_SMALLEST_DAMAGE / _DX) + 1
     keep_down = math.exp(-_DX / _MEAN_DAMAGE)
-    keep_up = math.exp(-_DX / _MEAN_RECOVERY)
     falling = rising = 0.0
     for i in range(N_RESERVES - 1, -1, -1):
         falling *= keep_down
         if i + gap < N_RESERVES:
             falling += px[i + gap] * (1.0 - keep_down)
         jumped[i] += damage * falling
-    for i in range(1, N_RESERVES):
-        rising = rising * keep_up + px[i - 1] * (1.0 - keep_up)
-        jumped[i] += recovery * rising
-    stay = 1.0 - damage - recovery
+    for i in range(_GAIN_GAP, N_RESERVES):
+        rising = rising * _KEEP_GAINING + px[i - _GAIN_GAP] * (1.0 - _KEEP_GAINING)
+        jumped[i] += recovery * rising * scratch.had_more[i]
+    for i in range(N_RESERVES):
+        stays[i] = (1.0 - damage) * (1.0 - recovery * scratch.can_gain[i])
     cap_1 = cap_2 = build_1 = build_2 = 0.0
     for i in range(N_RESERVES):
         cap_1 += m[1, i]
@@ -321,13 +345,14 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
     total = 0.0
     for k in range(N_ROWS):
         fresh = scratch.first_paces[k]
-        kept = stay if k < N_PACES else 1.0
         for i in range(N_RESERVES):
+            kept = stays[i] if k < N_PACES else 1.0
             q[k, i] = kept * p[k, i] + fresh * jumped[i]
             total += q[k, i]
     for i in range(N_RESERVES):
         # A node nothing reaches keeps a trace of the overall mean, so that it has numbers.
         fallen = jumped[i] + p[SUPPLY, i] + _TRACE
+        stay = stays[i]
         one = 1.0 / (stay * m[0, i] + fallen)
         cap = (stay * m[1, i] + fallen * cap_1) * one
         build = (stay * m[3, i] + fallen * build_1) * one
@@ -349,11 +374,17 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
 def _advance(belief, scratch, dt_y, repaired, rate, c):
     """Move the belief ``dt_y`` years on; returns the log of how likely it was to last so long.
 
-    ``rate``: how often a pump of each reserve strands its vehicle. [1/y]
+    ``repaired``: a sum of ``Repair``. ``rate``: how often a pump of each reserve strands its
+    vehicle. [1/y]
     """
     lasted = 0.0
     left = dt_y
-    while left > 0.0 or repaired > 0.0:
+    while left > 0.0 or repaired > 0:
+        starved_on, leaks_on = 1.0, 1.0
+        if repaired & SUPPLY_REPAIRED:
+            starved_on = 1.0 - _FILTER_CHANCE
+        if repaired & LEAKS_REPAIRED:
+            leaks_on = 1.0 - c.mended_by_repair
         step = max(min(left, _LONGEST_STEP_Y), 0.0)
         _change_pace(
             belief.p,
@@ -367,19 +398,19 @@ def _advance(belief, scratch, dt_y, repaired, rate, c):
             belief,
             scratch,
             1.0 - math.exp(-c.starvation_per_y * step),
-            1.0 - math.exp(-_UNRECORDED_FILTERS_PER_Y * step) * (1.0 - _FILTER_CHANCE * repaired),
+            1.0 - math.exp(-_UNRECORDED_FILTERS_PER_Y * step) * starved_on,
         )
         _jump_and_wander(
             belief,
             scratch,
             1.0 - math.exp(-c.damage_per_y * step),
-            1.0 - math.exp(-c.recovery_per_y * step) + _REPAIR_CHANCE * repaired,
+            1.0 - math.exp(-c.recovery_per_y * step) * leaks_on,
             min(0.5 * c.wander_per_sqrt_y**2 * step / _DX**2, 0.2),
         )
         for i in range(N_RESERVES):
             belief.var_build[i] += c.build_wander_per_sqrt_y**2 * step
         lasted += _outlast(belief.p, scratch, rate, step)
-        repaired = 0.0
+        repaired = 0
         left -= step
     return lasted
 
@@ -712,7 +743,7 @@ def weigh_lives(first, last, offsets, start_y, failed_y, r, windows, c, ln_limit
             now = max(r.at_y[j], now)
             told += _weigh(belief, scratch, r, j, windows, c)
         if failed_y[n] >= now:
-            told += _advance(belief, scratch, failed_y[n] - now, 0.0, rate, c)
+            told += _advance(belief, scratch, failed_y[n] - now, 0, rate, c)
             # It strands its vehicle now.
             told += _reweigh(belief.p, rate)
         evidence[n] = told
@@ -730,7 +761,7 @@ def tabulate_below(c, ln_limit, times_y, below):
             belief.p[k, i] = 1.0
             before = 0.0
             for m in range(len(times_y)):
-                _advance(belief, scratch, times_y[m] - before, 0.0, never, c)
+                _advance(belief, scratch, times_y[m] - before, 0, never, c)
                 before = times_y[m]
                 _mass(belief.p, scratch.px)
                 below[m, k, i] = _share_below(scratch.px, ln_limit)
@@ -783,7 +814,7 @@ def run_pumps(
         # Silence after a test may be a vehicle laid up, and must not clear a pump.
         silent = rate if offsets[n] == offsets[n + 1] else never
         if now <= failed_y[n] <= end_y[n]:
-            _advance(belief, scratch, failed_y[n] - now, 0.0, rate, c)
+            _advance(belief, scratch, failed_y[n] - now, 0, rate, c)
             _reweigh(belief.p, rate)
             now, silent = failed_y[n], never
         _advance(belief, scratch, end_y[n] - now, end_repaired[n], silent, c)

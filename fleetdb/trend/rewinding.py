@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from fleetdb.trend.beliefs import Floats
+from fleetdb.trend.beliefs import Floats, Repairs
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import Levels, look_ahead, run_filter
 from fleetdb.trend.following import Followed
@@ -23,7 +23,7 @@ def seen_at(
     pump: int,
     n_records: NDArray[np.int64],
     at_y: Floats,
-    repaired_since: Floats,
+    repaired_since: Repairs,
     constants: FamilyConstants,
     limit: float,
     policy: Policy,
@@ -37,7 +37,7 @@ def seen_at(
     at_y
         The moments; one before the pump's last record seen stands for that record. [y]
     repaired_since
-        1 where something was repaired between that record and the moment.
+        What was repaired between that record and the moment.
 
     Returns
     -------

@@ -18,7 +18,7 @@ from fleetdb.fluid import REFERENCE_DIESEL, WaltherFluid
 from fleetdb.records.plausibility import LIKE_MPA
 from fleetdb.trend import queries
 from fleetdb.trend.aligned import aligned
-from fleetdb.trend.beliefs import Floats, Readings
+from fleetdb.trend.beliefs import Floats, Readings, Repair, Repairs
 from fleetdb.trend.build_windows import NO_WINDOWS, REFERENCE, Windows, number_windows
 from fleetdb.trend.filtering import DAYS_PER_YEAR
 
@@ -260,11 +260,15 @@ def _slipped(pump: NDArray[np.int64], ratio: Floats) -> Floats:
     return slipped
 
 
-def _repaired(records: pa.Table) -> Floats:
-    """Return 1 where the vehicle was last repaired since the same pump's test before."""
-    pump, repaired_at = records["pump_id"].to_numpy(), records["repaired_at"].to_numpy()
-    performed = records["performed_at"].to_numpy()
-    since = np.zeros(len(records))
-    later = (pump[1:] == pump[:-1]) & (repaired_at[1:] > performed[:-1])
-    since[1:][later] = 1.0
+def _repaired(records: pa.Table) -> Repairs:
+    """Return what was last repaired on the vehicle since the same pump's test before."""
+    pump, performed = records["pump_id"].to_numpy(), records["performed_at"].to_numpy()
+    same_pump = pump[1:] == pump[:-1]
+    since = np.zeros(len(records), np.int64)
+    for repair, name in (
+        (Repair.SUPPLY, "supply_repaired_at"),
+        (Repair.LEAKS, "leaks_repaired_at"),
+    ):
+        later = records[name].to_numpy()[1:] > performed[:-1]
+        since[1:][same_pump & later] |= repair
     return since

@@ -1,8 +1,9 @@
 """Stage 8, first part: from probabilities to a state that does not flap.
 
 A pump enters a state at one probability and leaves it only at a lower one, judged anew at
-each of its tests and at the date of the verdict. The lines are policy, not statistics; that of a
-book-in is found for each fleet (``book_in_line``).
+each of its tests and at the date of the verdict. A book-in rests on a test: time alone brings no
+more than the watch, on which the next test is asked for. The lines are policy, not statistics;
+that of a book-in is found for each fleet (``book_in_line``).
 """
 
 from __future__ import annotations
@@ -43,9 +44,9 @@ class Policy:
     """What ``probability_below_limit`` looks ahead. [d]"""
     watch_from: float = 0.30
     watch_until: float = 0.15
-    needless_per_100_vehicle_years: float = 1.3
+    needless_per_100_vehicle_years: float = 1.6
     """Book-ins of pumps not worn that are put up with, per 100 vehicle-years of such pumps."""
-    book_in_until: float = 0.40
+    book_in_until: float = 0.30
     stand_down_from: float = 0.60
     stand_down_until: float = 0.30
     fewest_tests: int = 3
@@ -76,6 +77,8 @@ def _walk(offsets, worn, below, worn_now, below_now, lines, states, since):
                 first = j
             state = new
         new = _step(state, worn_now[n], below_now[n], lines)
+        if state < 3 <= new:
+            new = 2
         if new != state:
             first = -2
         states[n] = new

@@ -14,6 +14,7 @@ from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
 from fleetdb.store.trend_tables import trend_tables
 from fleetdb.trend import queries
+from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.one_vehicle import fleet_context, vehicle_connection
 from fleetdb.trend.past_states import Moments, PastState, month_ends_before, past_states
 from fleetdb.trend.pipeline import follow_vehicle
@@ -77,7 +78,7 @@ def vehicle_in_full(
         verdict = whole.verdicts(connection).to_pylist()[0]
         rows = queries.answer(connection, "readings_in_full")
         in_force = queries.answer(connection, "family_in_force", as_of=whole.moment).to_pylist()
-        repaired_at = _moments(connection.table("repairs").to_arrow_table()["repaired_at"])
+        repairs = connection.table("repairs").to_arrow_table()
     (each,) = whole.followed
     family = each.series.pump_family
     constants, limit = whole.constants[family], whole.known.limits[family]
@@ -99,7 +100,7 @@ def vehicle_in_full(
         past=past_states(
             each,
             month_ends_before(whole.moment, MONTHS_BACK),
-            repaired_at,
+            _repairs(repairs),
             _failures(tables["findings"]),
             constants,
             limit,
@@ -107,6 +108,12 @@ def vehicle_in_full(
             whole.line,
         ),
     )
+
+
+def _repairs(repairs: pa.Table) -> dict[Repair, Moments]:
+    """Return when what of the vehicle was repaired."""
+    at, what = _moments(repairs["repaired_at"]), repairs["repair"].to_numpy()
+    return {repair: at[what == repair] for repair in Repair}
 
 
 def _failures(findings: pa.Table) -> Moments:

@@ -231,7 +231,7 @@ def _reserve_after_each_test(
             pump,
             shown - first + 1,
             each.series.readings.at_y[shown],
-            np.zeros(len(shown)),
+            np.zeros(len(shown), np.int64),
             constants,
             limit,
             policy,

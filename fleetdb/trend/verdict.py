@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from fleetdb.trend.beliefs import Floats, PumpBelief
+from fleetdb.trend.beliefs import Floats, PumpBelief, Repair, Repairs
 from fleetdb.trend.cause import CAUSES, LeakFigures, TraceEvidence, shares_of_belief
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import FORECAST_DAYS
@@ -85,6 +85,8 @@ class PumpFacts:
     below_limit_tests: NDArray[np.int64]
     below_in_a_row: NDArray[np.int64]
     """Proofs in a row, the last included, below the limit at reference conditions."""
+    repaired_since: Repairs
+    """What was repaired after the last test."""
     p_below_last: Floats
     """Probability of being below the limit at the last test, NaN without one."""
 
@@ -166,6 +168,7 @@ def verdict_rows(
             set_aside=int(facts.set_aside[i]),
             below_in_a_row=int(facts.below_in_a_row[i]),
             failed_at=_moment(facts.tests["failed_at"][i]),
+            repaired=Repair(int(facts.repaired_since[i])),
             build_pct_per_y=float(facts.builds["build_trend_pct_per_year"][i]),
             build_p=float(facts.builds["build_trend_p"][i]),
             notable_p=trend_p,

@@ -1,14 +1,20 @@
 -- Each pump's injector back-leak: lately and usually, total and worst cylinder.
 -- Flows are brought to the reference temperature (a leak goes as one over viscosity) and to
 -- the family's usual rail pressure (it goes as pressure). Lately: the median of the last two
--- runs within $recent_days of the verdict.
+-- runs within $recent_days of the verdict, made on the injectors that are in now.
 -- Grain:   one row per pump_id with a leak run lately
--- Reads:   readings, corrections (reading_no, ln_viscosity [-]), pumps, usual_leak
+-- Reads:   readings, corrections (reading_no, ln_viscosity [-]), pumps, repairs, usual_leak
 -- Params:  $as_of, $recent_days [d]
 -- Returns: pump_id, leak_ml_per_min (total, lately) [mL/min], usual_leak_ml_per_min
 --          (family's median total) [mL/min], worst_cylinder, worst_ml_per_min [mL/min],
 --          others_ml_per_min (median of the other cylinders) [mL/min], leak_runs, last_leak_at
-WITH run AS (
+WITH new_injectors AS (
+    SELECT vehicle, max(repaired_at) AS fitted_at
+    FROM repairs
+    WHERE repair & 2 > 0
+    GROUP BY vehicle
+),
+run AS (
     SELECT
         r.pump_id,
         p.pump_family,
@@ -23,7 +29,9 @@ WITH run AS (
     JOIN pumps p ON p.pump_id = r.pump_id
     JOIN usual_leak u ON u.pump_family = p.pump_family
     JOIN corrections c ON c.reading_no = r.rowid
+    LEFT JOIN new_injectors i ON i.vehicle = p.vehicle
     WHERE r.leak_cylinders IS NOT NULL
+        AND r.performed_at >= coalesce(i.fitted_at, TIMESTAMP '-infinity')
         AND r.performed_at >= $as_of::TIMESTAMP - to_days($recent_days::INTEGER)
 ),
 cylinder AS (

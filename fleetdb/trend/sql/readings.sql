@@ -8,7 +8,7 @@
 --          crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s], from_share [-],
 --          to_share [-], leak_duration_s [s], leak_rail_bar [bar], leak_cylinders,
 --          reference_fuel_temp_c [degC], reference_crank_rpm [1/min],
---          repaired_at (the vehicle's last repair before the test)
+--          supply_repaired_at, leaks_repaired_at (the vehicle's last before the test)
 -- Spans, not ASOF joins, and no order: both would sort these wide rows, the whole fleet's.
 WITH filled AS (
     SELECT
@@ -29,8 +29,11 @@ repair AS (
     SELECT
         vehicle,
         repaired_at,
-        lead(repaired_at, 1, TIMESTAMP 'infinity') OVER (PARTITION BY vehicle ORDER BY repaired_at) AS until_at
+        max(repaired_at) FILTER (repair = 1) OVER until_now AS supply_repaired_at,
+        max(repaired_at) FILTER (repair > 1) OVER until_now AS leaks_repaired_at,
+        lead(repaired_at, 1, TIMESTAMP 'infinity') OVER until_now AS until_at
     FROM repairs
+    WINDOW until_now AS (PARTITION BY vehicle ORDER BY repaired_at)
 )
 SELECT
     p.pump_id,
@@ -53,7 +56,8 @@ SELECT
     t.leak_cylinders,
     f.reference_fuel_temp_c,
     f.reference_crank_rpm,
-    m.repaired_at
+    m.supply_repaired_at,
+    m.leaks_repaired_at
 FROM filled t
 JOIN pumps p
     ON t.vehicle = p.vehicle

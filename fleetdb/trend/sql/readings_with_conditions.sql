@@ -4,7 +4,8 @@
 -- Grain:   one row per test record, in order of pump and time (of equals, in a fixed order)
 -- Reads:   readings, pumps, kit_names, usual_fuel_temp, usual_crank_speed, usual_window
 -- Params:  $added
--- Returns: pump_id, reading_no (row of readings), kit_no, workshop, performed_at, repaired_at,
+-- Returns: pump_id, reading_no (row of readings), kit_no, workshop, performed_at,
+--          supply_repaired_at, leaks_repaired_at,
 --          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
 --          from_share [-], to_share [-], reference_fuel_temp_c [degC],
 --          reference_crank_rpm [1/min], usual_fuel_temp_c [degC], sd_fuel_temp_c [K],
@@ -36,7 +37,8 @@ SELECT
     k.kit_no,
     r.workshop,
     r.performed_at,
-    r.repaired_at,
+    r.supply_repaired_at,
+    r.leaks_repaired_at,
     r.fuel_temp_c,
     r.crank_rpm,
     r.proof_ratio,

@@ -1,13 +1,17 @@
 -- When a part other than the pump was fitted that can change what the pump reaches.
--- A pump that failed without a new one on record was mended somehow.
--- Grain:   one row per vehicle, repaired_at
+-- A pump that failed without a new one on record was mended somehow, where is not known.
+-- Grain:   one row per vehicle, repaired_at, repair
 -- Reads:   fitments, findings
 -- Params:  $as_of
--- Returns: vehicle, repaired_at
-SELECT vehicle, fitted_at AS repaired_at
+-- Returns: vehicle, repaired_at, repair (beliefs.Repair: 1 supply, 2 injectors,
+--          4 regulator)
+SELECT
+    vehicle,
+    fitted_at AS repaired_at,
+    CASE part WHEN 'fuel_filter' THEN 1 WHEN 'regulator' THEN 4 ELSE 2 END AS repair
 FROM fitments
 WHERE part <> 'pump' AND fitted_at <= $as_of
 UNION
-SELECT vehicle, found_at
+SELECT vehicle, found_at, 2 + 4
 FROM findings
 WHERE part = 'pump' AND outcome = 'failed_on_road' AND found_at <= $as_of

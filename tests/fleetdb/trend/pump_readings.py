@@ -26,10 +26,10 @@ def readings(
     """Return readings at ``at_y``; what is not given is not measured, or as the reference."""
     n = len(np.asarray(at_y, dtype=float))
     columns = {name: np.zeros(n) for name in Readings._fields}
-    columns["window"] = np.zeros(n, dtype=np.int64)
+    columns |= {name: np.zeros(n, dtype=np.int64) for name in ("window", "repaired")}
     given = {"at_y": at_y, "ln_ratio": ln_ratio, "ln_build": ln_build, **more}
     for name, values in given.items():
-        columns[name] = np.broadcast_to(np.asarray(values, dtype=float), n).copy()
+        columns[name] = np.broadcast_to(np.asarray(values, dtype=columns[name].dtype), n).copy()
     return Readings(**columns)
 
 
@@ -41,7 +41,7 @@ def run(
     start_y: float = 0.0,
     levels: Levels = LEVELS,
     forecast_days: tuple[float, ...] = FORECAST_DAYS,
-    repaired_since: bool = False,
+    repaired_since: int = 0,
     failed_y: float = math.nan,
     windows: Windows = WINDOWS,
 ) -> tuple[RecordBelief, PumpBelief]:
@@ -57,7 +57,7 @@ def run(
         constants,
         levels.limit,
         look_ahead(constants, levels, forecast_days),
-        np.array([float(repaired_since)]),
+        np.array([repaired_since]),
         np.array([failed_y]),
     )
 

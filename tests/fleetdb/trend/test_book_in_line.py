@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.book_in_line import LINES, BookInLine, Walked, book_in_line
 from fleetdb.trend.states import Policy
 
@@ -21,8 +23,9 @@ def fleet(n_pumps: int, peak: float | np.ndarray, tests_a_year: int = 6, years: 
     return Walked(
         offsets=np.arange(n_pumps + 1) * n_tests,
         at_y=np.tile(at_y, n_pumps),
-        repaired=np.zeros(n_pumps * n_tests),
+        repaired=np.zeros(n_pumps * n_tests, np.int64),
         p_worn=p_worn.ravel(),
+        failed_y=np.full(n_pumps, np.nan),
         end_y=np.full(n_pumps, NOW_Y),
     )
 
@@ -47,7 +50,7 @@ def test_the_line_rises_just_above_what_would_be_too_many() -> None:
 
 def leaning_at(line: BookInLine) -> float:
     """Return the needless book-ins of the 150 vehicle-years that every fleet leans on."""
-    return 150 * 1.0 / 100 * ((1 - line.book_in_from) / 0.35) ** 1.4
+    return 150 * 1.0 / 100 * ((1 - line.book_in_from) / 0.35) ** 2
 
 
 def test_the_expected_rate_is_the_sum_of_the_chances_of_being_wrong() -> None:
@@ -74,8 +77,9 @@ def test_a_pump_that_wavers_above_the_lower_line_is_booked_in_once() -> None:
         pumps = Walked(
             offsets=np.arange(301) * 8,
             at_y=np.tile(NOW_Y - 1 + np.arange(8) / 8, 300),
-            repaired=np.zeros(2400),
+            repaired=np.zeros(2400, np.int64),
             p_worn=np.tile([0.01, 0.01, 0.01, 0.95, *later], 300),
+            failed_y=np.full(300, np.nan),
             end_y=np.full(300, NOW_Y),
         )
         line = book_in_line([pumps], NOW_Y, POLICY)
@@ -88,18 +92,19 @@ def test_a_pump_that_wavers_above_the_lower_line_is_booked_in_once() -> None:
     assert rate(falling_back) == pytest.approx(3 * 300 * 0.05)
 
 
-def needless(later: list[float], repaired: int | None = None) -> float:
+def needless(later: list[float], repaired: int | None = None, failed_y: float = math.nan) -> float:
     """Return the needless book-ins of 100 pumps that cross at 0.95 and go on like this."""
     p_worn = [0.01, 0.01, 0.01, 0.95, *later]
     n = len(p_worn)
-    mended = np.zeros(n)
+    mended = np.zeros(n, np.int64)
     if repaired is not None:
-        mended[repaired] = 1.0
+        mended[repaired] = Repair.LEAKS
     pumps = Walked(
         offsets=np.arange(101) * n,
         at_y=np.tile(NOW_Y - 1 + np.arange(n) / 8, 100),
         repaired=np.tile(mended, 100),
         p_worn=np.tile(p_worn, 100),
+        failed_y=np.full(100, failed_y),
         end_y=np.full(100, NOW_Y),
     )
     line = book_in_line([pumps], NOW_Y, POLICY)
@@ -118,12 +123,22 @@ def test_tests_after_a_repair_say_nothing_of_what_was_repaired() -> None:
     assert needless([0.1, 0.05, 0.02], repaired=4) == pytest.approx(100 * 0.05)
 
 
+def test_a_pump_that_failed_within_the_year_was_not_booked_in_needlessly() -> None:
+    crossed = NOW_Y - 1 + 3 / 8
+
+    assert needless([], failed_y=crossed + 0.4) == pytest.approx(0, abs=1e-9)
+    assert needless([0.3, 0.1], failed_y=crossed + 0.4) == pytest.approx(0, abs=1e-9)
+    assert needless([], failed_y=crossed - 0.1) == pytest.approx(100 * 0.05)
+    assert needless([], failed_y=crossed + 1.2) == pytest.approx(100 * 0.05)
+
+
 def test_a_first_and_a_second_test_book_nothing_in() -> None:
     early = Walked(
         offsets=np.arange(501) * 2,
         at_y=np.tile([NOW_Y - 0.5, NOW_Y - 0.2], 500),
-        repaired=np.zeros(1000),
+        repaired=np.zeros(1000, np.int64),
         p_worn=np.full(1000, 0.9),
+        failed_y=np.full(500, np.nan),
         end_y=np.full(500, NOW_Y),
     )
 

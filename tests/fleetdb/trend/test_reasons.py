@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 
+from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.cause import Cause
 from fleetdb.trend.reasons import Figures, advice_for, reasons_for
 from fleetdb.trend.states import State
@@ -30,6 +31,7 @@ WORN = Figures(
         "leak_times_usual": 1.1,
         "ln_kit": 0.0,
         "set_aside": 0,
+        "repaired": Repair(0),
         "notable_p": 0.04,
     }
 )
@@ -172,3 +174,30 @@ def test_what_traces_say_is_told_in_words_with_the_numbers() -> None:
     assert "closed rail" not in told(hold_times_usual=1.2)
     assert "by 12 %" in told(regulator_departure=-0.12)
     assert "duty" not in told(regulator_departure=0.01)
+
+
+def test_a_part_fitted_since_the_last_test_is_to_be_proven_before_more_is_replaced() -> None:
+    fitted = {"repaired": Repair.INJECTORS | Repair.SUPPLY, "cause": Cause.INJECTOR_LEAK}
+
+    assert "injectors and fuel filter fitted since the last test" in told(**fitted)
+    advice = advice_for(replace(WORN, **fitted))
+    assert "Prove it" in advice
+    assert "Test the injectors" not in advice
+    stood_down = advice_for(replace(WORN, state=State.STAND_DOWN, **fitted))
+    assert "Do not send out" in stood_down
+
+
+def test_a_sound_pump_is_not_asked_about_a_new_filter() -> None:
+    sound = replace(WORN, state=State.SOUND, repaired=Repair.SUPPLY)
+
+    assert "fitted" not in "; ".join(reasons_for(sound))
+    assert advice_for(sound) == advice_for(replace(sound, repaired=Repair(0)))
+
+
+def test_an_unanswered_failure_counts_for_more_than_what_was_fitted_after_it() -> None:
+    failed = replace(
+        WORN, state=State.STAND_DOWN, failed_at=NOW - timedelta(days=5), repaired=Repair.LEAKS
+    )
+
+    assert "since the last test" not in "; ".join(reasons_for(failed))
+    assert "looked at" in advice_for(failed)

@@ -7,9 +7,15 @@ import math
 import numpy as np
 import pytest
 
+from fleetdb.trend.beliefs import Floats, Repair
 from fleetdb.trend.build_windows import LN_REACH, number_windows
 from fleetdb.trend.filtering import Levels
-from fleetdb.trend.reserve_filter import LN_RESERVE, WEAR_PER_Y
+from fleetdb.trend.reserve_filter import (
+    LEAKS_REPAIRED,
+    LN_RESERVE,
+    SUPPLY_REPAIRED,
+    WEAR_PER_Y,
+)
 from tests.fleetdb.trend.pump_readings import (
     CONSTANTS,
     LEVELS,
@@ -162,7 +168,7 @@ def test_no_probability_is_lost_or_made() -> None:
         ln_viscosity=rng.normal(0, 0.5, 40),
         var_ln_viscosity=rng.uniform(0, 0.05, 40),
         var_ln_speed=rng.uniform(0, 0.02, 40),
-        repaired=(rng.random(40) < 0.1).astype(float),
+        repaired=rng.choice([0, 1, 2, 4, 7], 40, p=[0.8, 0.05, 0.05, 0.05, 0.05]),
     )
     everything = Levels(limit=6.0, act=6.0, notice_days=60.0)
 
@@ -314,7 +320,7 @@ def test_unknown_conditions_widen_the_belief() -> None:
 def test_a_repair_makes_a_gain_believable() -> None:
     at_y = np.arange(8) * 0.2
     x = np.where(at_y < 1.1, math.log(0.9), math.log(1.6))
-    mended = (np.arange(8) == 6).astype(float)
+    mended = np.where(np.arange(8) == 6, Repair.LEAKS, 0)
 
     plain, _ = run(readings(at_y, ratio_of(x), build_of(x)))
     repaired, _ = run(readings(at_y, ratio_of(x), build_of(x), repaired=mended))
@@ -327,11 +333,51 @@ def test_a_repair_after_the_last_test_makes_a_low_reserve_less_certain() -> None
     own = readings(np.arange(6) * 0.2, ratio_of(math.log(0.7)))
 
     _, plain = run(own, end_y=1.1)
-    _, repaired = run(own, end_y=1.1, repaired_since=True)
+    _, repaired = run(own, end_y=1.1, repaired_since=Repair.LEAKS)
 
     assert plain.p_below[0] > 0.9
     assert repaired.p_below[0] < plain.p_below[0] - 0.1
     assert repaired.ln_reserve[0, 2] > plain.ln_reserve[0, 2]
+
+
+def test_a_new_filter_mends_no_leak() -> None:
+    at_y = np.arange(8) * 0.2
+    x = math.log(1.5) - 0.5 * at_y
+    leaking = readings(at_y, ratio_of(x), build_of(x))
+
+    assert (SUPPLY_REPAIRED, LEAKS_REPAIRED) == (Repair.SUPPLY, Repair.LEAKS)
+
+    def p_below(repaired: int = 0) -> float:
+        _, pump = run(leaking, end_y=1.41, repaired_since=repaired)
+        return pump.p_below[0]
+
+    assert p_below() > 0.2
+    assert p_below(Repair.SUPPLY) > 0.9 * p_below()
+    assert p_below(Repair.REGULATOR) < 0.6 * p_below()
+
+
+def test_a_repair_gives_back_no_more_than_a_pump_ever_had() -> None:
+    at_y = np.arange(8) * 0.2
+    sound = readings(at_y, ratio_of(CONSTANTS.ln_reserve_new), build_of(CONSTANTS.ln_reserve_new))
+
+    _, plain = run(sound, end_y=1.41)
+    _, repaired = run(sound, end_y=1.41, repaired_since=Repair.INJECTORS)
+
+    assert repaired.ln_reserve[0, 2] < plain.ln_reserve[0, 2] + 0.1
+
+
+def test_repairs_that_mend_speak_for_repairs_that_mend() -> None:
+    at_y = np.arange(12) * 0.2
+    mended_halfway = math.log(1.6) - 0.4 * (at_y % 1.2)
+    mended = np.where(np.arange(12) == 6, Repair.REGULATOR, 0)
+
+    def evidence(x: Floats, chance: float) -> float:
+        own = readings(at_y, ratio_of(x), build_of(x), repaired=mended)
+        return run(own, CONSTANTS._replace(mended_by_repair=chance))[1].log_evidence[0]
+
+    assert evidence(mended_halfway, 0.9) > evidence(mended_halfway, 0.1) + 1
+    low_throughout = np.full(12, math.log(0.9))
+    assert evidence(low_throughout, 0.1) > evidence(low_throughout, 0.9) + 1
 
 
 def test_two_tests_at_the_same_time_count_as_two_in_either_order() -> None:

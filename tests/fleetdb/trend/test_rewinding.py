@@ -28,7 +28,9 @@ def test_a_moment_is_what_following_to_that_moment_gives() -> None:
     moment_y = np.array([then.followed[0].series.readings.at_y[-1] + 20 / 365.25])
     assert before.series.n_pumps == 2
 
-    seen = seen_at(now, 1, np.array([3]), moment_y, np.zeros(1), constants, limit, then.policy)
+    seen = seen_at(
+        now, 1, np.array([3]), moment_y, np.zeros(1, np.int64), constants, limit, then.policy
+    )
 
     assert seen.pumps.p_worn[0] == pytest.approx(before.pumps.p_worn[1], rel=1e-6)
     assert seen.pumps.ln_reserve[0] == pytest.approx(before.pumps.ln_reserve[1], rel=1e-6)
@@ -39,7 +41,9 @@ def test_each_moment_sees_its_own_records_only() -> None:
     whole, each, constants, limit = followed(400)
     n_records = np.array([0, 1, 5])
     at_y = each.series.readings.at_y[[2, 2, 6]]
-    seen: Followed = seen_at(each, 1, n_records, at_y, np.zeros(3), constants, limit, whole.policy)
+    seen: Followed = seen_at(
+        each, 1, n_records, at_y, np.zeros(3, np.int64), constants, limit, whole.policy
+    )
 
     assert seen.series.offsets.tolist() == [0, 0, 1, 6]
     assert (
@@ -50,8 +54,8 @@ def test_each_moment_sees_its_own_records_only() -> None:
 
 def test_no_moment_is_no_pump() -> None:
     whole, each, constants, limit = followed(400)
-    none = np.empty(0)
-    seen = seen_at(each, 0, none.astype(int), none, none, constants, limit, whole.policy)
+    never, none = np.empty(0), np.empty(0, np.int64)
+    seen = seen_at(each, 0, none, never, none, constants, limit, whole.policy)
 
     assert seen.series.n_pumps == 0
     assert len(seen.pumps.p_worn) == 0

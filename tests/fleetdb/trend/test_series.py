@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from fleetdb.fluid import REFERENCE_DIESEL
+from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.build_windows import number_windows
 from fleetdb.trend.series import (
     Series,
@@ -109,12 +110,15 @@ def test_a_part_fitted_between_two_tests_marks_the_second() -> None:
         vehicles=[vehicle("V1"), vehicle("V2")],
         fitments=[
             pump("V1", 15, part="fuel_filter"),
+            pump("V1", 25, part="fuel_filter"),
+            pump("V1", 25, part="injector"),
             pump("V1", 1, part="regulator"),
             pump("V2", 35, part="regulator"),
         ],
     )
 
-    assert series.readings.repaired.tolist() == [0, 0, 1, 0, 0]
+    both = Repair.SUPPLY | Repair.LEAKS
+    assert series.readings.repaired.tolist() == [0, 0, Repair.SUPPLY, both, 0]
 
 
 def test_one_vehicle_in_so_many_is_always_the_same_one() -> None:

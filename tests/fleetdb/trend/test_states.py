@@ -79,6 +79,14 @@ def test_a_change_after_the_last_test_came_with_time() -> None:
     assert walk([0.0, 0.1, 0.25]) == (State.WATCH, -2)
 
 
+def test_time_alone_books_nothing_in_and_stands_nothing_down() -> None:
+    assert walk([0.5, 0.9]) == (State.WATCH, 0)
+    assert walk([0.05, 0.9]) == (State.WATCH, -2)
+    assert walk([0.5, 0.9], [0.0, 0.9])[0] is State.WATCH
+    # What a test has booked in gets worse with time like any other.
+    assert walk([0.7, 0.9], [0.0, 0.9]) == (State.STAND_DOWN, -2)
+
+
 def test_pumps_do_not_mix() -> None:
     offsets = np.array([0, 2, 2, 3])
     worn, below = np.array([0.7, 0.7, 0.0]), np.zeros(3)

@@ -65,3 +65,17 @@ def test_old_runs_and_runs_of_the_pump_before_are_not_lately() -> None:
     assert leaks(old, as_of=402) == []
     [row] = leaks(old, new, fitments=[pump("V1", -365), pump("V1", 20)], as_of=40)[1:]
     assert row["leak_ml_per_min"] == pytest.approx(20)
+
+
+def test_runs_on_injectors_that_are_gone_do_not_count() -> None:
+    runs = [
+        record("V1", 1, **leak(60, 400, 10, 10, 80, 10)),
+        record("V1", 20, **leak(60, 400, 10, 10, 10, 10)),
+    ]
+
+    [before] = leaks(*runs[:1], fitments=[pump("V1", 5, part="regulator")])
+    after_a_run = leaks(*runs, fitments=[pump("V1", 5, part="injector")])
+
+    assert before["worst_ml_per_min"] == pytest.approx(80)
+    assert leaks(*runs[:1], fitments=[pump("V1", 5, part="injector_set")]) == []
+    assert [row["worst_ml_per_min"] for row in after_a_run] == [pytest.approx(10)]

@@ -98,7 +98,8 @@ def test_a_test_knows_when_a_part_was_last_fitted_before_it() -> None:
         test_records=[record("V1", at, 0.9) for at in (5, 10, 20, 30)],
     )
 
-    assert got["repaired_at"].to_list() == [day(1), day(1), day(15), day(15)]
+    assert got["supply_repaired_at"].to_list() == [None, None, day(15), day(15)]
+    assert got["leaks_repaired_at"].to_list() == [day(1)] * 4
 
 
 def test_a_failure_without_a_new_pump_counts_as_a_repair() -> None:
@@ -107,7 +108,8 @@ def test_a_failure_without_a_new_pump_counts_as_a_repair() -> None:
         test_records=[record("V1", at, 0.9) for at in (10, 20, 30)],
     )
 
-    assert got["repaired_at"].to_list() == [None, day(15), day(15)]
+    assert got["leaks_repaired_at"].to_list() == [None, day(15), day(15)]
+    assert got["supply_repaired_at"].to_list() == [None] * 3
 
 
 def test_two_tests_at_the_same_time_are_both_kept() -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from fleetdb.trend import queries
+from fleetdb.trend.beliefs import Repair
 from tests.fleetdb.trend.small_tables import connect, day, finding, pump
 
 
@@ -10,6 +11,7 @@ def test_every_part_but_the_pump_and_every_failure_of_the_pump_is_a_repair() -> 
             pump("V1", 1),
             pump("V1", 2, part="injector"),
             pump("V1", 3, part="regulator"),
+            pump("V1", 4, part="fuel_filter"),
             pump("V1", 50, part="fuel_filter"),
             pump("V2", 4, part="injector_set"),
         ],
@@ -23,9 +25,11 @@ def test_every_part_but_the_pump_and_every_failure_of_the_pump_is_a_repair() -> 
     ) as connection:
         got = queries.answer(connection, "repairs", as_of=day(40)).to_pylist()
 
-    assert sorted((row["vehicle"], row["repaired_at"]) for row in got) == [
-        ("V1", day(2)),
-        ("V1", day(3)),
-        ("V1", day(5)),
-        ("V2", day(4)),
+    assert sorted((row["vehicle"], row["repaired_at"], row["repair"]) for row in got) == [
+        ("V1", day(2), Repair.INJECTORS),
+        ("V1", day(3), Repair.REGULATOR),
+        ("V1", day(4), Repair.SUPPLY),
+        ("V1", day(5), Repair.LEAKS),
+        ("V2", day(4), Repair.INJECTORS),
+        ("V2", day(4), Repair.LEAKS),
     ]

@@ -65,3 +65,24 @@ def test_a_new_pump_is_not_told_by_the_old_ones_traces() -> None:
     )
 
     assert [row["weak_element_share"] for row in found] == [0.6, None]
+
+
+def test_what_was_repaired_since_a_trace_is_not_told_by_it() -> None:
+    whole = traced(
+        "V1",
+        300,
+        hold_leak_ml_per_min=500.0,
+        regulator_departure_share=-0.1,
+        strokes_told_apart=True,
+        weak_element=2,
+        weak_element_share=0.6,
+    )
+
+    def told(part: str) -> list[Any]:
+        [row] = evidence(whole, fitments=[pump("V1", 310, part=part)])
+        names = ("hold_leak_ml_per_min", "regulator_departure_share", "weak_element")
+        return [row[name] for name in names]
+
+    assert told("fuel_filter") == [500.0, -0.1, 2]
+    assert told("injector") == [None, -0.1, 2]
+    assert told("regulator") == [None, None, 2]
