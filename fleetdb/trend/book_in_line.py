@@ -3,8 +3,9 @@
 A pump is booked in at a probability of being worn above a line. With a line the same for
 every fleet, a fleet whose pumps are hard to tell (little in hand, noisy kits) would be given
 many needless book-ins and an easy one would be called later than it could be. So the line is
-the lowest at which the fleet's own last two years show no more needless book-ins than the
-manager allows (``Policy.needless_per_100_vehicle_years``).
+the lowest at which the fleet's own two years before the running half-year show no more needless
+book-ins than the manager allows (``Policy.needless_per_100_vehicle_years``). Within the
+half-year it stands: a line that moved with every record would book pumps in and out again.
 
 A pump booked in at probability p of being worn is booked in needlessly with chance 1 - p, so
 the needless book-ins a line would have brought are the sum of 1 - p over the pumps that
@@ -58,7 +59,7 @@ class BookInLine:
     needless_per_100_vehicle_years: float
     """What the line is expected to bring, per 100 vehicle-years of pumps not worn."""
     healthy_vehicle_years: float
-    """Of the fleet's last two years. [y]"""
+    """Of the fleet's two years before the running half-year. [y]"""
 
     def table(self) -> pa.Table:
         """Return the line as a table of one row, as a snapshot publishes it."""
@@ -83,13 +84,13 @@ class Walked:
     failed_y: Floats
     """When each pump failed on the road after its last record, else NaN. [y]"""
     end_y: Floats
-    """When each pump was removed, or the date of the assessment. [y]"""
+    """When each pump was removed, infinity for one that is still fitted. [y]"""
 
 
 @njit(cache=True, nogil=True)
-def _in_hindsight(j, last, at_y, repaired, p_worn, failed_y):
+def _in_hindsight(j, last, at_y, repaired, p_worn, failed_y, now_y):
     """Return the probability of being worn that the pump's end or later tests give, or its own."""
-    if at_y[j] <= failed_y <= at_y[j] + _LATER_WITHIN_Y:
+    if at_y[j] <= failed_y <= min(at_y[j] + _LATER_WITHIN_Y, now_y):
         return 1.0
     m = j
     while m + 1 < last and repaired[m + 1] == 0 and at_y[m + 1] <= at_y[j] + _LATER_WITHIN_Y:
@@ -99,22 +100,28 @@ def _in_hindsight(j, last, at_y, repaired, p_worn, failed_y):
 
 @njit(cache=True, nogil=True)
 def _count(
-    offsets, at_y, repaired, p_worn, failed_y, end_y, since_y, fewest_tests, until, lines, needless
+    offsets, at_y, repaired, p_worn, failed_y, end_y, now_y, fewest_tests, until, lines, needless
 ):
     """Add to ``needless`` per line; returns the years of pumps not worn."""
     healthy_y = 0.0
+    since_y = now_y - _LOOK_BACK_Y
     for n in range(len(offsets) - 1):
         first, last = offsets[n], offsets[n + 1]
+        while last > first and at_y[last - 1] > now_y:
+            last -= 1
         for j in range(first, last):
-            leaves = at_y[j + 1] if j + 1 < last else end_y[n]
+            leaves = at_y[j + 1] if j + 1 < last else min(end_y[n], now_y)
             healthy_y += max(leaves - max(at_y[j], since_y), 0.0) * (1.0 - p_worn[j])
         for k in range(len(lines)):
             booked = False
             for j in range(first + fewest_tests - 1, last):
-                stays = booked and p_worn[j] > until
+                # What was repaired is judged anew, as in ``states``.
+                stays = booked and repaired[j] == 0 and p_worn[j] > until
                 now = stays or p_worn[j] >= lines[k]
                 if now and not booked and at_y[j] >= since_y:
-                    needless[k] += 1.0 - _in_hindsight(j, last, at_y, repaired, p_worn, failed_y[n])
+                    needless[k] += 1.0 - _in_hindsight(
+                        j, last, at_y, repaired, p_worn, failed_y[n], now_y
+                    )
                 booked = now
     return healthy_y
 
@@ -122,8 +129,9 @@ def _count(
 def book_in_line(families: list[Walked], now_y: float, policy: Policy) -> BookInLine:
     """Return the line that keeps needless book-ins within the policy's allowance.
 
-    The last of ``LINES`` where none does. Pumps since removed count too: a pump booked in
-    needlessly and replaced for it was a needless book-in all the same.
+    Nothing later than ``now_y`` is looked at. The last of ``LINES`` where none does. Pumps
+    since removed count too: a pump booked in needlessly and replaced for it was a needless
+    book-in all the same.
     """
     needless = np.zeros(len(LINES))
     healthy_y = 0.0
@@ -135,7 +143,7 @@ def book_in_line(families: list[Walked], now_y: float, policy: Policy) -> BookIn
             family.p_worn,
             family.failed_y,
             family.end_y,
-            now_y - _LOOK_BACK_Y,
+            now_y,
             policy.fewest_tests,
             policy.book_in_until,
             LINES,

@@ -42,7 +42,7 @@ class Followed:
             self.repaired_since[fitted],
         )
 
-    def walked(self, now_y: float) -> Walked:
+    def walked(self) -> Walked:
         """Return what the fleet-wide line is found from."""
         ended_y = years(self.series.pumps["ended_at"].to_numpy())
         return Walked(
@@ -50,8 +50,8 @@ class Followed:
             at_y=self.series.readings.at_y,
             repaired=self.series.readings.repaired,
             p_worn=self.records.p_worn,
-            failed_y=np.where(self.series.failed_y <= now_y, self.series.failed_y, np.nan),
-            end_y=np.where(np.isnan(ended_y), now_y, ended_y),
+            failed_y=self.series.failed_y,
+            end_y=np.where(np.isnan(ended_y), np.inf, ended_y),
         )
 
 

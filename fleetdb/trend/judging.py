@@ -66,8 +66,10 @@ def judge(
             series.offsets,
             records.p_worn,
             records.p_below,
+            series.readings.repaired,
             pumps.p_worn,
             pumps.p_below,
+            each.repaired_since,
             policy,
             line.book_in_from,
         )

@@ -93,8 +93,10 @@ def past_states(
             offsets,
             seen.records.p_worn,
             seen.records.p_below,
+            readings.repaired,
             seen.pumps.p_worn,
             seen.pumps.p_below,
+            seen.repaired_since,
             policy,
             line.book_in_from,
         )

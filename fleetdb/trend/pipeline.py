@@ -29,7 +29,12 @@ from fleetdb.trend.known import Known, known_at
 from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.series import years
 from fleetdb.trend.states import Policy, State
-from fleetdb.trend.teaching import Teacher, beliefs_at_records, with_new_families
+from fleetdb.trend.teaching import (
+    Teacher,
+    beliefs_at_records,
+    start_of_half_year,
+    with_new_families,
+)
 from fleetdb.trend.timing_habits import habits_table, with_habits
 
 
@@ -76,7 +81,8 @@ def assess(
     queries.keep(connection, "usual_hold")
     now_y = _year(moment)
     followed = follow(connection, families, constants, known, now_y, policy)
-    line = book_in_line([each.walked(now_y) for each in followed], now_y, policy)
+    half_year_y = _year(_bare_utc(start_of_half_year(moment)))
+    line = book_in_line([each.walked() for each in followed], half_year_y, policy)
     present = [each.present() for each in followed]
     verdicts, trend_p = judge(connection, known, present, constants, moment, policy, line)
     tables = {

@@ -2,7 +2,9 @@
 
 A pump enters a state at one probability and leaves it only at a lower one, judged anew at
 each of its tests and at the date of the verdict. A book-in rests on a test: time alone brings no
-more than the watch, on which the next test is asked for. The lines are policy, not statistics;
+more than the watch, on which the next test is asked for. A repair answers it: from then on the pump
+is booked in only if it still is above the line at which one is entered; one that was stood down
+stays so until it is most likely above its limit. The lines are policy, not statistics;
 that of a book-in is found for each fleet (``book_in_line``).
 """
 
@@ -15,7 +17,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from fleetdb.trend.beliefs import Floats
+from fleetdb.trend.beliefs import Floats, Repairs
 
 
 class State(IntEnum):
@@ -55,11 +57,11 @@ class Policy:
 
 
 @njit(cache=True, nogil=True)
-def _step(state, worn, below, lines):
+def _step(state, worn, below, repaired, lines):
     watch_on, watch_off, book_on, book_off, down_on, down_off = lines
     if below >= down_on or (state == 4 and below > down_off):
         return 4
-    if worn >= book_on or (state >= 3 and worn > book_off):
+    if worn >= book_on or (state >= 3 and not repaired and worn > book_off):
         return 3
     if worn >= watch_on or (state >= 2 and worn > watch_off):
         return 2
@@ -67,16 +69,16 @@ def _step(state, worn, below, lines):
 
 
 @njit(cache=True, nogil=True)
-def _walk(offsets, worn, below, worn_now, below_now, lines, states, since):
+def _walk(offsets, worn, below, repaired, worn_now, below_now, repaired_now, lines, states, since):
     for n in range(len(offsets) - 1):
         state = 1
         first = -1
         for j in range(offsets[n], offsets[n + 1]):
-            new = _step(state, worn[j], below[j], lines)
+            new = _step(state, worn[j], below[j], repaired[j] > 0, lines)
             if new != state:
                 first = j
             state = new
-        new = _step(state, worn_now[n], below_now[n], lines)
+        new = _step(state, worn_now[n], below_now[n], repaired_now[n] > 0, lines)
         if state < 3 <= new:
             new = 2
         if new != state:
@@ -89,8 +91,10 @@ def states_of(
     offsets: NDArray[np.int64],
     worn: Floats,
     below: Floats,
+    repaired: Repairs,
     worn_now: Floats,
     below_now: Floats,
+    repaired_now: Repairs,
     policy: Policy,
     book_in_from: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -103,7 +107,9 @@ def states_of(
     worn, below
         At each record: probability that the pump is to be acted on, and of being below the
         limit now.
-    worn_now, below_now
+    repaired
+        What was repaired since the record before.
+    worn_now, below_now, repaired_now
         The same of each pump at the date of the verdict.
     book_in_from
         Probability of being worn at which a pump is booked in. [-]
@@ -125,7 +131,7 @@ def states_of(
         policy.stand_down_from,
         policy.stand_down_until,
     )
-    _walk(offsets, worn, below, worn_now, below_now, lines, states, since)
+    _walk(offsets, worn, below, repaired, worn_now, below_now, repaired_now, lines, states, since)
     return states, since
 
 

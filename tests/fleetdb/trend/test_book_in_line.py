@@ -132,6 +132,32 @@ def test_a_pump_that_failed_within_the_year_was_not_booked_in_needlessly() -> No
     assert needless([], failed_y=crossed + 1.2) == pytest.approx(100 * 0.05)
 
 
+def test_nothing_after_the_half_year_began_moves_its_line() -> None:
+    before, later = mixed(1600, 400, 0.71), fleet(2000, 0.9)
+    both = replace(
+        before,
+        offsets=before.offsets * 2,
+        **{
+            name: np.stack([getattr(before, name), getattr(later, name)])
+            .reshape(2, 2000, 12)
+            .swapaxes(0, 1)
+            .ravel()
+            for name in ("repaired", "p_worn")
+        },
+        at_y=np.stack([before.at_y, before.at_y + 2.0]).reshape(2, 2000, 12).swapaxes(0, 1).ravel(),
+        failed_y=np.full(2000, NOW_Y + 0.1),
+        end_y=np.full(2000, np.inf),
+    )
+
+    assert book_in_line([both], NOW_Y, POLICY) == book_in_line([before], NOW_Y, POLICY)
+
+
+def test_a_repaired_pump_crosses_the_line_anew() -> None:
+    assert needless([0.6, 0.95]) == pytest.approx(needless([0.95, 0.95]), abs=1e-9)
+    assert needless([0.6], repaired=4) == pytest.approx(needless([0.6]))
+    assert needless([0.45, 0.95], repaired=4) == pytest.approx(2 * 100 * 0.05, rel=0.01)
+
+
 def test_a_first_and_a_second_test_book_nothing_in() -> None:
     early = Walked(
         offsets=np.arange(501) * 2,

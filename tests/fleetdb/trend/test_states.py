@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.book_in_line import LINES
 from fleetdb.trend.states import Policy, State, states_of
 
@@ -18,15 +19,20 @@ POLICY = Policy(
 BOOK_IN_FROM = 0.6
 
 
-def walk(worn: list[float], below: list[float] | None = None) -> tuple[State, int]:
+def walk(
+    worn: list[float], below: list[float] | None = None, repaired: list[int] | None = None
+) -> tuple[State, int]:
     """Return the state and what brought it; the last value is that of the date itself."""
     below = below or [0.0] * len(worn)
+    repaired = repaired or [0] * len(worn)
     states, since = states_of(
         np.array([0, len(worn) - 1]),
         np.array(worn[:-1]),
         np.array(below[:-1]),
+        np.array(repaired[:-1]),
         np.array(worn[-1:]),
         np.array(below[-1:]),
+        np.array(repaired[-1:]),
         POLICY,
         BOOK_IN_FROM,
     )
@@ -87,12 +93,29 @@ def test_time_alone_books_nothing_in_and_stands_nothing_down() -> None:
     assert walk([0.7, 0.9], [0.0, 0.9]) == (State.STAND_DOWN, -2)
 
 
+def test_a_repair_answers_a_book_in_unless_the_pump_is_still_above_its_line() -> None:
+    assert walk([0.7, 0.5, 0.5], repaired=[0, 0, 0])[0] is State.BOOK_IN
+    assert walk([0.7, 0.5, 0.5], repaired=[0, Repair.REGULATOR, 0]) == (State.WATCH, 1)
+    assert walk([0.7, 0.5], repaired=[0, Repair.SUPPLY]) == (State.WATCH, -2)
+    assert walk([0.7, 0.65], repaired=[0, Repair.LEAKS])[0] is State.BOOK_IN
+    assert walk([0.9, 0.5], [0.9, 0.41], [0, Repair.LEAKS])[0] is State.STAND_DOWN
+    assert walk([0.9, 0.5], [0.9, 0.40], [0, Repair.LEAKS])[0] is State.WATCH
+
+
 def test_pumps_do_not_mix() -> None:
     offsets = np.array([0, 2, 2, 3])
     worn, below = np.array([0.7, 0.7, 0.0]), np.zeros(3)
 
     states, since = states_of(
-        offsets, worn, below, np.array([0.5, 0.0, 0.05]), np.zeros(3), Policy(), BOOK_IN_FROM
+        offsets,
+        worn,
+        below,
+        np.zeros(3, np.int64),
+        np.array([0.5, 0.0, 0.05]),
+        np.zeros(3),
+        np.zeros(3, np.int64),
+        Policy(),
+        BOOK_IN_FROM,
     )
 
     assert states.tolist() == [State.BOOK_IN, State.SOUND, State.SOUND]
@@ -100,9 +123,11 @@ def test_pumps_do_not_mix() -> None:
 
 
 def test_no_pumps_have_no_states() -> None:
-    none = np.empty(0)
+    none, no_parts = np.empty(0), np.empty(0, np.int64)
 
-    states, since = states_of(np.array([0]), none, none, none, none, POLICY, BOOK_IN_FROM)
+    states, since = states_of(
+        np.array([0]), none, none, no_parts, none, none, no_parts, POLICY, BOOK_IN_FROM
+    )
 
     assert len(states) == len(since) == 0
 
