@@ -51,6 +51,7 @@ class Visit:
 
     call: Call
     secret: str
+    path: str
 
     @property
     def form_key(self) -> str:
@@ -120,7 +121,8 @@ def visit_of(roles: frozenset[Role]) -> Callable[..., Visit]:
             raise NotSignedInError(address_of(request) if request.method == "GET" else "/")
         if found.caller.role not in roles:
             raise ForbiddenError("this page is for those who manage the fleet")
-        return Visit(Call(services, found.caller, found.fleet_id, found.fleet), secret)
+        call = Call(services, found.caller, found.fleet_id, found.fleet)
+        return Visit(call, secret, request.url.path)
 
     return dependency
 

@@ -86,6 +86,20 @@ def test_what_was_fitted_and_found_and_past_months_are_told(api: Any, visitor: M
     assert "● sound" in past and ("▲ book in" in past or "■ stand down" in past)
 
 
+def test_the_navigation_marks_the_page_or_its_section(api: Any, visitor: MakeVisitor) -> None:
+    post_worn_vehicle(api)
+    own = visitor("manager")
+
+    def marked(path: str) -> list[tuple[str, str]]:
+        links = r'<li><a href="([^"]+)" aria-current="([a-z]+)">'
+        return re.findall(links, own.get(path).text)
+
+    assert marked("/vehicles") == [("/vehicles", "page")]
+    assert marked("/vehicles/V-9") == [("/vehicles", "true")]
+    assert marked("/vehicles/V-9/fitments/new") == [("/vehicles", "true")]
+    assert marked("/record/file") == [("/record", "true")]
+
+
 def test_a_workshop_sees_vehicles_it_tested_and_its_own_tests_only(any_api: Any) -> None:
     post_worn_vehicle(any_api, tests=3)
     post_worn_vehicle(any_api, "V-10", tests=1)

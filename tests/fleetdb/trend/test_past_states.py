@@ -63,8 +63,6 @@ def test_findings_and_repairs_count_as_they_did_then(found_on: float, regulator_
 
 
 def test_a_failure_written_down_late_is_the_old_pumps() -> None:
-    stood_down = {
-        found_on: "stand_down" in told(found_on, 90)[0][7:] for found_on in (200.5, 202)
-    }
+    stood_down = {found_on: "stand_down" in told(found_on, 90)[0][7:] for found_on in (200.5, 202)}
 
     assert stood_down == {200.5: False, 202: True}
