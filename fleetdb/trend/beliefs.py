@@ -20,8 +20,10 @@ class Repair(IntFlag):
     """A new fuel filter: flow that a clogged one held back."""
     INJECTORS = 2
     REGULATOR = 4
-    LEAKS = INJECTORS | REGULATOR
-    """What leaked away at injectors, regulator and rail."""
+    UNTOLD = 8
+    """Whatever was done after a failure on the road for which no new pump is on record."""
+    LEAKS = INJECTORS | REGULATOR | UNTOLD
+    """What can give back what leaked away."""
 
 
 class Readings(NamedTuple):

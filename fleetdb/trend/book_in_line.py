@@ -82,7 +82,7 @@ class Walked:
     """What was repaired since the test before."""
     p_worn: Floats
     failed_y: Floats
-    """When each pump failed on the road after its last record, else NaN. [y]"""
+    """When each pump last failed on the road, else NaN. [y]"""
     end_y: Floats
     """When each pump was removed, infinity for one that is still fitted. [y]"""
 
@@ -115,8 +115,9 @@ def _count(
         for k in range(len(lines)):
             booked = False
             for j in range(first + fewest_tests - 1, last):
-                # What was repaired is judged anew, as in ``states``.
-                stays = booked and repaired[j] == 0 and p_worn[j] > until
+                # A repair that makes wear less likely answers a book-in, as in ``states``.
+                answered = repaired[j] > 0 and j > first and p_worn[j] < p_worn[j - 1]
+                stays = booked and not answered and p_worn[j] > until
                 now = stays or p_worn[j] >= lines[k]
                 if now and not booked and at_y[j] >= since_y:
                     needless[k] += 1.0 - _in_hindsight(
@@ -129,7 +130,8 @@ def _count(
 def book_in_line(families: list[Walked], now_y: float, policy: Policy) -> BookInLine:
     """Return the line that keeps needless book-ins within the policy's allowance.
 
-    Nothing later than ``now_y`` is looked at. The last of ``LINES`` where none does. Pumps
+    No record or failure later than ``now_y`` is looked at; the beliefs at those before it
+    still follow their kits' bias as it is known today. The last of ``LINES`` where none does. Pumps
     since removed count too: a pump booked in needlessly and replaced for it was a needless
     book-in all the same.
     """

@@ -56,12 +56,16 @@ class Figures:
     def to_prove_again(self) -> bool:
         """Whether a part was fitted that may have been at fault, and no test says so yet.
 
-        After a failure on the road that no test has answered, the failure is what counts.
+        A new filter gives back flow, and so matters where the supply is suspected only. After a
+        failure on the road that no test has answered, the failure is what counts.
         """
         failed = self.failed_at is not None and not (
             self.last_test_at is not None and self.last_test_at > self.failed_at
         )
-        return self.state >= State.WATCH and bool(self.repaired) and not failed
+        matters = bool(self.repaired & Repair.LEAKS) or (
+            Repair.SUPPLY in self.repaired and self.cause is Cause.SUPPLY_SIDE
+        )
+        return self.state >= State.WATCH and matters and not failed
 
 
 def reasons_for(f: Figures) -> list[str]:
@@ -180,8 +184,12 @@ def advice_for(f: Figures) -> str:
     if f.state is State.SOUND:
         return "Test as planned."
     if f.to_prove_again:
-        out = " Do not send out before that." if f.state is State.STAND_DOWN else ""
-        return f"Prove it with the new part in, leak run included, before replacing more.{out}"
+        begin = {
+            State.WATCH: "Bring the next test forward:",
+            State.BOOK_IN: "Book in before the next planned visit:",
+            State.STAND_DOWN: "Do not send out before it is proven:",
+        }[f.state]
+        return f"{begin} test with the new part in, leak run included, before replacing more."
     if f.state is State.WATCH:
         return "Bring the next test forward; note fuel temperature, crank speed and a leak run."
     first = {

@@ -58,7 +58,7 @@ _GAIN_GAP, _KEEP_GAINING = int(_SMALLEST_GAIN / _DX) + 1, math.exp(-_DX / _MEAN_
 _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 # As ``beliefs.Repair`` counts: a cached kernel would not notice a change there.
-SUPPLY_REPAIRED, LEAKS_REPAIRED = 1, 6
+SUPPLY_REPAIRED, LEAKS_REPAIRED = 1, 14
 # Pumps strand vehicles well below the limit, which has something in hand, and now and then anyway.
 _STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.2, 0.1, 0.005
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to

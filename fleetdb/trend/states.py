@@ -2,10 +2,11 @@
 
 A pump enters a state at one probability and leaves it only at a lower one, judged anew at
 each of its tests and at the date of the verdict. A book-in rests on a test: time alone brings no
-more than the watch, on which the next test is asked for. A repair answers it: from then on the pump
-is booked in only if it still is above the line at which one is entered; one that was stood down
-stays so until it is most likely above its limit. The lines are policy, not statistics;
-that of a book-in is found for each fleet (``book_in_line``).
+more than the watch, on which the next test is asked for, unless the pump is most likely below
+its limit by now. A repair that makes wear less likely answers a book-in, to the watch: the pump
+stays booked in only above the line at which one is entered, and is again if time takes it there
+without a test. A stand-down ends with a test. The lines are policy, not statistics; that of a
+book-in is found for each fleet (``book_in_line``).
 """
 
 from __future__ import annotations
@@ -57,11 +58,11 @@ class Policy:
 
 
 @njit(cache=True, nogil=True)
-def _step(state, worn, below, repaired, lines):
+def _step(state, worn, below, answered, lines):
     watch_on, watch_off, book_on, book_off, down_on, down_off = lines
     if below >= down_on or (state == 4 and below > down_off):
         return 4
-    if worn >= book_on or (state >= 3 and not repaired and worn > book_off):
+    if worn >= book_on or (state >= 3 and not answered and worn > book_off):
         return 3
     if worn >= watch_on or (state >= 2 and worn > watch_off):
         return 2
@@ -74,12 +75,19 @@ def _walk(offsets, worn, below, repaired, worn_now, below_now, repaired_now, lin
         state = 1
         first = -1
         for j in range(offsets[n], offsets[n + 1]):
-            new = _step(state, worn[j], below[j], repaired[j] > 0, lines)
+            answered = repaired[j] > 0 and j > offsets[n] and worn[j] < worn[j - 1]
+            new = _step(state, worn[j], below[j], answered, lines)
             if new != state:
                 first = j
             state = new
-        new = _step(state, worn_now[n], below_now[n], repaired_now[n] > 0, lines)
-        if state < 3 <= new:
+        last = offsets[n + 1] - 1
+        answered = repaired_now[n] > 0 and last >= offsets[n] and worn_now[n] < worn[last]
+        new = _step(state, worn_now[n], below_now[n], answered, lines)
+        if state == 4:
+            new = 4
+        elif state == 3:
+            new = max(new, 2)
+        elif new == 3:
             new = 2
         if new != state:
             first = -2

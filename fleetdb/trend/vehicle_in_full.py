@@ -100,7 +100,7 @@ def vehicle_in_full(
         past=past_states(
             each,
             month_ends_before(whole.moment, MONTHS_BACK),
-            _repairs(repairs),
+            repairs_at(repairs),
             _failures(tables["findings"]),
             constants,
             limit,
@@ -110,10 +110,10 @@ def vehicle_in_full(
     )
 
 
-def _repairs(repairs: pa.Table) -> dict[Repair, Moments]:
+def repairs_at(repairs: pa.Table) -> dict[Repair, Moments]:
     """Return when what of the vehicle was repaired."""
     at, what = _moments(repairs["repaired_at"]), repairs["repair"].to_numpy()
-    return {repair: at[what == repair] for repair in Repair}
+    return {repair: at[(what & repair) > 0] for repair in Repair}
 
 
 def _failures(findings: pa.Table) -> Moments:

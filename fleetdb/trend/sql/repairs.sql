@@ -4,7 +4,7 @@
 -- Reads:   fitments, findings
 -- Params:  $as_of
 -- Returns: vehicle, repaired_at, repair (beliefs.Repair: 1 supply, 2 injectors,
---          4 regulator)
+--          4 regulator, 8 untold)
 SELECT
     vehicle,
     fitted_at AS repaired_at,
@@ -12,6 +12,6 @@ SELECT
 FROM fitments
 WHERE part <> 'pump' AND fitted_at <= $as_of
 UNION
-SELECT vehicle, found_at, 2 + 4
+SELECT vehicle, found_at, 8
 FROM findings
 WHERE part = 'pump' AND outcome = 'failed_on_road' AND found_at <= $as_of

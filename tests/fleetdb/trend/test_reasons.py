@@ -181,10 +181,19 @@ def test_a_part_fitted_since_the_last_test_is_to_be_proven_before_more_is_replac
 
     assert "injectors and fuel filter fitted since the last test" in told(**fitted)
     advice = advice_for(replace(WORN, **fitted))
-    assert "Prove it" in advice
+    assert "test with the new part in" in advice
+    assert "Book in before the next planned visit" in advice
     assert "Test the injectors" not in advice
     stood_down = advice_for(replace(WORN, state=State.STAND_DOWN, **fitted))
     assert "Do not send out" in stood_down
+
+
+def test_a_new_filter_matters_where_the_supply_is_suspected() -> None:
+    starved = {"repaired": Repair.SUPPLY, "cause": Cause.SUPPLY_SIDE}
+
+    assert "fuel filter fitted since the last test" in told(**starved)
+    assert "fuel filter" not in told(repaired=Repair.SUPPLY)
+    assert advice_for(replace(WORN, repaired=Repair.SUPPLY)) == advice_for(WORN)
 
 
 def test_a_sound_pump_is_not_asked_about_a_new_filter() -> None:

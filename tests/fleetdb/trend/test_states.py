@@ -65,8 +65,8 @@ def test_a_booking_is_left_only_at_its_lower_line(worn: float, state: State) -> 
 def test_a_pump_stands_down_for_being_below_the_limit_whatever_the_outlook() -> None:
     assert walk([0.0, 0.0], [0.7, 0.7])[0] is State.STAND_DOWN
     assert walk([1.0, 1.0], [0.7, 0.41])[0] is State.STAND_DOWN
-    assert walk([0.5, 0.5], [0.7, 0.4])[0] is State.BOOK_IN
-    assert walk([0.0, 0.0], [0.7, 0.4])[0] is State.SOUND
+    assert walk([0.5, 0.5, 0.5], [0.7, 0.4, 0.4])[0] is State.BOOK_IN
+    assert walk([0.0, 0.0, 0.0], [0.7, 0.4, 0.4])[0] is State.SOUND
 
 
 def test_a_probability_that_wavers_between_the_lines_does_not_flap() -> None:
@@ -85,21 +85,28 @@ def test_a_change_after_the_last_test_came_with_time() -> None:
     assert walk([0.0, 0.1, 0.25]) == (State.WATCH, -2)
 
 
-def test_time_alone_books_nothing_in_and_stands_nothing_down() -> None:
+def test_time_alone_books_nothing_in() -> None:
     assert walk([0.5, 0.9]) == (State.WATCH, 0)
     assert walk([0.05, 0.9]) == (State.WATCH, -2)
-    assert walk([0.5, 0.9], [0.0, 0.9])[0] is State.WATCH
-    # What a test has booked in gets worse with time like any other.
+    # A pump that is most likely below its limit by now is not to be sent out, tested or not.
+    assert walk([0.5, 0.9], [0.0, 0.9]) == (State.STAND_DOWN, -2)
     assert walk([0.7, 0.9], [0.0, 0.9]) == (State.STAND_DOWN, -2)
 
 
-def test_a_repair_answers_a_book_in_unless_the_pump_is_still_above_its_line() -> None:
+def test_a_repair_that_helps_answers_a_book_in_to_the_watch() -> None:
     assert walk([0.7, 0.5, 0.5], repaired=[0, 0, 0])[0] is State.BOOK_IN
     assert walk([0.7, 0.5, 0.5], repaired=[0, Repair.REGULATOR, 0]) == (State.WATCH, 1)
     assert walk([0.7, 0.5], repaired=[0, Repair.SUPPLY]) == (State.WATCH, -2)
     assert walk([0.7, 0.65], repaired=[0, Repair.LEAKS])[0] is State.BOOK_IN
-    assert walk([0.9, 0.5], [0.9, 0.41], [0, Repair.LEAKS])[0] is State.STAND_DOWN
-    assert walk([0.9, 0.5], [0.9, 0.40], [0, Repair.LEAKS])[0] is State.WATCH
+    assert walk([0.7, 0.05], repaired=[0, Repair.LEAKS])[0] is State.WATCH
+    # A filter that changed nothing answers nothing.
+    assert walk([0.7, 0.5, 0.51], repaired=[0, 0, Repair.SUPPLY])[0] is State.BOOK_IN
+    assert walk([0.7, 0.5, 0.51, 0.5], repaired=[0, 0, Repair.SUPPLY, 0])[0] is State.BOOK_IN
+
+
+def test_only_a_test_ends_a_stand_down() -> None:
+    assert walk([0.9, 0.2], [0.9, 0.1], [0, Repair.LEAKS])[0] is State.STAND_DOWN
+    assert walk([0.9, 0.2, 0.2], [0.9, 0.1, 0.1], [0, Repair.LEAKS, 0]) == (State.WATCH, 1)
 
 
 def test_pumps_do_not_mix() -> None:

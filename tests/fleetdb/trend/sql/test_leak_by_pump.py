@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from fleetdb.trend import queries
-from tests.fleetdb.trend.small_tables import Row, connect, day, leak, pump, record, vehicle
+from tests.fleetdb.trend.small_tables import Row, connect, day, finding, leak, pump, record, vehicle
 from tests.fleetdb.trend.sql.leaks import keep_leaks
 
 
@@ -79,3 +79,11 @@ def test_runs_on_injectors_that_are_gone_do_not_count() -> None:
     assert before["worst_ml_per_min"] == pytest.approx(80)
     assert leaks(*runs[:1], fitments=[pump("V1", 5, part="injector_set")]) == []
     assert [row["worst_ml_per_min"] for row in after_a_run] == [pytest.approx(10)]
+
+
+def test_a_failure_leaves_the_leak_run_that_may_explain_it() -> None:
+    run = record("V1", 1, **leak(60, 400, 10, 10, 80, 10))
+
+    [row] = leaks(run, findings=[finding("V1", 5, "failed_on_road")])
+
+    assert row["worst_ml_per_min"] == pytest.approx(80)

@@ -29,7 +29,7 @@ def test_every_part_but_the_pump_and_every_failure_of_the_pump_is_a_repair() -> 
         ("V1", day(2), Repair.INJECTORS),
         ("V1", day(3), Repair.REGULATOR),
         ("V1", day(4), Repair.SUPPLY),
-        ("V1", day(5), Repair.LEAKS),
+        ("V1", day(5), Repair.UNTOLD),
         ("V2", day(4), Repair.INJECTORS),
-        ("V2", day(4), Repair.LEAKS),
+        ("V2", day(4), Repair.UNTOLD),
     ]
