@@ -116,8 +116,9 @@ def _count(
             booked = False
             for j in range(first + fewest_tests - 1, last):
                 # A repair that makes wear less likely answers a book-in, as in ``states``.
-                answered = repaired[j] > 0 and j > first and p_worn[j] < p_worn[j - 1]
-                stays = booked and not answered and p_worn[j] > until
+                stays = booked and p_worn[j] > until
+                if stays and repaired[j] > 0:
+                    stays = p_worn[j] >= p_worn[j - 1]
                 now = stays or p_worn[j] >= lines[k]
                 if now and not booked and at_y[j] >= since_y:
                     needless[k] += 1.0 - _in_hindsight(

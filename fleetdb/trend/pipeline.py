@@ -81,7 +81,7 @@ def assess(
     queries.keep(connection, "usual_hold")
     now_y = _year(moment)
     followed = follow(connection, families, constants, known, now_y, policy)
-    half_year_y = _year(_bare_utc(start_of_half_year(moment)))
+    half_year_y = _year(start_of_half_year(moment))
     line = book_in_line([each.walked() for each in followed], half_year_y, policy)
     present = [each.present() for each in followed]
     verdicts, trend_p = judge(connection, known, present, constants, moment, policy, line)

@@ -40,6 +40,8 @@ class Figures:
     set_aside: int
     below_in_a_row: int
     failed_at: datetime | None
+    unanswered: bool
+    """No test after that failure."""
     repaired: Repair
     """What was repaired after the last test."""
     build_pct_per_y: float
@@ -59,13 +61,10 @@ class Figures:
         A new filter gives back flow, and so matters where the supply is suspected only. After a
         failure on the road that no test has answered, the failure is what counts.
         """
-        failed = self.failed_at is not None and not (
-            self.last_test_at is not None and self.last_test_at > self.failed_at
-        )
-        matters = bool(self.repaired & Repair.LEAKS) or (
+        matters = bool(self.repaired & (Repair.INJECTORS | Repair.REGULATOR)) or (
             Repair.SUPPLY in self.repaired and self.cause is Cause.SUPPLY_SIDE
         )
-        return self.state >= State.WATCH and matters and not failed
+        return self.state >= State.WATCH and matters and not self.unanswered
 
 
 def reasons_for(f: Figures) -> list[str]:

@@ -74,14 +74,14 @@ def _walk(offsets, worn, below, repaired, worn_now, below_now, repaired_now, lin
     for n in range(len(offsets) - 1):
         state = 1
         first = -1
+        worn_before = 0.0
         for j in range(offsets[n], offsets[n + 1]):
-            answered = repaired[j] > 0 and j > offsets[n] and worn[j] < worn[j - 1]
+            answered = repaired[j] > 0 and worn[j] < worn_before
             new = _step(state, worn[j], below[j], answered, lines)
             if new != state:
                 first = j
-            state = new
-        last = offsets[n + 1] - 1
-        answered = repaired_now[n] > 0 and last >= offsets[n] and worn_now[n] < worn[last]
+            state, worn_before = new, worn[j]
+        answered = repaired_now[n] > 0 and worn_now[n] < worn_before
         new = _step(state, worn_now[n], below_now[n], answered, lines)
         if state == 4:
             new = 4

@@ -125,13 +125,14 @@ def verdict_rows(
     leading = np.argmax(shares, axis=1)
     n_tests = np.nan_to_num(facts.tests["n_tests"].astype(float)).astype(np.int64)
     failed_at, last_test_at = facts.tests["failed_at"], facts.tests["last_test_at"]
+    # NaT is after nothing: a pump without a test has not answered its failure.
+    unanswered = ~np.isnat(failed_at) & ~(last_test_at > failed_at)
     states = ruled_states(
         states,
         n_tests,
         facts.below_limit_tests,
         facts.below_in_a_row,
-        # NaT is after nothing: a pump without a test has not answered its failure.
-        ~np.isnat(failed_at) & ~(last_test_at > failed_at),
+        unanswered,
         policy,
     )
     days = [
@@ -168,6 +169,7 @@ def verdict_rows(
             set_aside=int(facts.set_aside[i]),
             below_in_a_row=int(facts.below_in_a_row[i]),
             failed_at=_moment(facts.tests["failed_at"][i]),
+            unanswered=bool(unanswered[i]),
             repaired=Repair(int(facts.repaired_since[i])),
             build_pct_per_y=float(facts.builds["build_trend_pct_per_year"][i]),
             build_p=float(facts.builds["build_trend_p"][i]),

@@ -32,6 +32,7 @@ WORN = Figures(
         "ln_kit": 0.0,
         "set_aside": 0,
         "repaired": Repair(0),
+        "unanswered": False,
         "notable_p": 0.04,
     }
 )
@@ -196,6 +197,14 @@ def test_a_new_filter_matters_where_the_supply_is_suspected() -> None:
     assert advice_for(replace(WORN, repaired=Repair.SUPPLY)) == advice_for(WORN)
 
 
+def test_what_nobody_wrote_down_is_no_new_part() -> None:
+    # The old pump's failure, written down after the new one's first test.
+    untold = replace(WORN, repaired=Repair.UNTOLD)
+
+    assert reasons_for(untold) == reasons_for(WORN)
+    assert advice_for(untold) == advice_for(WORN)
+
+
 def test_a_sound_pump_is_not_asked_about_a_new_filter() -> None:
     sound = replace(WORN, state=State.SOUND, repaired=Repair.SUPPLY)
 
@@ -205,7 +214,11 @@ def test_a_sound_pump_is_not_asked_about_a_new_filter() -> None:
 
 def test_an_unanswered_failure_counts_for_more_than_what_was_fitted_after_it() -> None:
     failed = replace(
-        WORN, state=State.STAND_DOWN, failed_at=NOW - timedelta(days=5), repaired=Repair.LEAKS
+        WORN,
+        state=State.STAND_DOWN,
+        failed_at=NOW - timedelta(days=5),
+        unanswered=True,
+        repaired=Repair.LEAKS,
     )
 
     assert "since the last test" not in "; ".join(reasons_for(failed))
