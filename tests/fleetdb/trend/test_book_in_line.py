@@ -5,10 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.book_in_line import LINES, BookInLine, Walked, book_in_line
-from fleetdb.trend.states import Policy
+from fleetdb.trend.states import Policy, State, states_of
 
 NOW_Y = 24.0
 POLICY = Policy(needless_per_100_vehicle_years=1.0)
@@ -185,3 +187,65 @@ def test_a_line_survives_being_published() -> None:
     line = book_in_line([mixed(900, 100, 0.66)], NOW_Y, POLICY)
 
     assert BookInLine.of(line.table()) == line
+
+
+# Around the lines at which a book-in begins (0.34 here) and ends (0.30), and equals.
+TESTS = st.tuples(
+    st.sampled_from([0.05, 0.29, 0.31, 0.33, 0.35, 0.6, 0.95]),
+    st.sampled_from([0, int(Repair.SUPPLY), int(Repair.INJECTORS)]),
+)
+
+
+def state_after(p_worn: list[float], repaired: list[int], line: float) -> State:
+    """Return the state that ``states`` has after the last of these tests, at that very moment."""
+    nothing = np.zeros(len(p_worn))
+    states, _ = states_of(
+        np.array([0, len(p_worn)]),
+        np.array(p_worn),
+        nothing,
+        np.array(repaired),
+        np.array(p_worn[-1:]),
+        nothing[:1],
+        np.zeros(1, np.int64),
+        POLICY,
+        line,
+    )
+    return State(int(states[0]))
+
+
+@given(st.lists(TESTS, min_size=1, max_size=8))
+def test_a_book_in_is_counted_where_a_verdict_would_say_it(later: list[tuple[float, int]]) -> None:
+    # So far apart that no two later tests within the year judge one in hindsight.
+    apart_y = 0.6
+    p_worn = [0.01, 0.01, *(p for p, _ in later)]
+    repaired = [0, 0, *(what for _, what in later)]
+    at_y = NOW_Y - apart_y * np.arange(len(p_worn))[::-1]
+    line = book_in_line(
+        [
+            Walked(
+                offsets=np.array([0, len(p_worn)]),
+                at_y=at_y,
+                repaired=np.array(repaired),
+                p_worn=np.array(p_worn),
+                failed_y=np.full(1, math.nan),
+                end_y=np.full(1, math.inf),
+            )
+        ],
+        NOW_Y,
+        replace(POLICY, needless_per_100_vehicle_years=math.inf),
+    )
+    counted = (
+        line.needless_per_100_vehicle_years * (line.healthy_vehicle_years + 150) / 100
+        - leaning_at(line)
+    )
+
+    said = [
+        state_after(p_worn[: j + 1], repaired[: j + 1], line.book_in_from)
+        for j in range(len(p_worn))
+    ]
+    begun = [
+        1.0 - p_worn[j]
+        for j in range(1, len(p_worn))
+        if said[j] is State.BOOK_IN is not said[j - 1] and at_y[j] >= NOW_Y - 2.0
+    ]
+    assert counted == pytest.approx(sum(begun), abs=1e-6)
