@@ -45,7 +45,7 @@ def proof_ratio_at_reference(
         over = constants.cap_sharpness * (constants.ln_cap - ln_reserve - shift)
         return constants.ln_cap - np.logaddexp(0.0, over) / constants.cap_sharpness
 
-    return _taken_apart(readings.ln_ratio, readings, reached, 0.0, 0.0, constants)
+    return _taken_apart(readings.ln_ratio, readings, reached, readings.ln_kit, 0.0, 0.0, constants)
 
 
 def build_rate_at_reference(
@@ -66,8 +66,23 @@ def build_rate_at_reference(
         )
 
     stiffer = constants.stiffness_power * readings.ln_viscosity
+    # The watch starts and stops at what the kit shows: the whole window is off with it.
+    of_the_day = readings.ln_speed + _warmth(readings, constants)
+    pressed = constants.stiffening * windows.middle[readings.window]
+    by_window = (
+        held_back(of_the_day + readings.ln_kit)
+        - held_back(of_the_day)
+        + np.log1p(pressed * np.exp(-readings.ln_kit))
+        - np.log1p(pressed)
+    )
     return _taken_apart(
-        readings.ln_build, readings, held_back, stiffer, readings.ln_speed, constants
+        readings.ln_build,
+        readings,
+        held_back,
+        readings.ln_kit + by_window,
+        stiffer,
+        readings.ln_speed,
+        constants,
     )
 
 
@@ -75,18 +90,22 @@ def _taken_apart(
     ln_raw: Floats,
     readings: Readings,
     expected: Callable[[Floats], Floats],
+    kit: Floats,
     by_temperature_alone: Floats | float,
     by_speed_alone: Floats | float,
     constants: FamilyConstants,
 ) -> AtReference:
     """Take temperature out first, then speed; each at the other's value of its day or reference."""
-    grade = constants.winter_fuel * readings.season
-    warmth = constants.viscosity_power * (readings.ln_viscosity + grade)
     at_reference = expected(np.zeros(len(ln_raw)))
     fast = expected(readings.ln_speed)
-    temperature = expected(readings.ln_speed + warmth) - fast + by_temperature_alone
+    warm = expected(readings.ln_speed + _warmth(readings, constants))
+    temperature = warm - fast + by_temperature_alone
     speed = fast - at_reference + by_speed_alone
-    corrected = ln_raw - readings.ln_kit - temperature - speed
-    return AtReference(
-        *(np.exp(value) for value in (ln_raw, readings.ln_kit, temperature, speed, corrected))
-    )
+    corrected = ln_raw - kit - temperature - speed
+    return AtReference(*(np.exp(value) for value in (ln_raw, kit, temperature, speed, corrected)))
+
+
+def _warmth(readings: Readings, constants: FamilyConstants) -> Floats:
+    """Return what the fuel's temperature and grade add to ln reach."""
+    grade = constants.winter_fuel * readings.season
+    return constants.viscosity_power * (readings.ln_viscosity + grade)

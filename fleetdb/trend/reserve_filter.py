@@ -491,10 +491,13 @@ def _explain_ratio(belief, y, var_y, var_reach, sharpness, shift, error, slope, 
 
 
 @_compiled
-def _explain_build(var_build, var_b, var_reach, slope, error, inverse, like):
+def _explain_build(var_build, var_b, var_kit, var_reach, slope, error, inverse, like):
     """Fill, per node: 1 / variance and density of a build rate off by ``error``."""
     for i in range(N_RESERVES):
-        inverse[i] = 1.0 / (var_b + var_build[i] + slope[i] * slope[i] * var_reach)
+        by_kit = 1.0 + slope[i]
+        inverse[i] = 1.0 / (
+            var_b + var_build[i] + by_kit * by_kit * var_kit + slope[i] * slope[i] * var_reach
+        )
     _normal_density(error, inverse, like)
 
 
@@ -535,10 +538,11 @@ def _weigh(belief, scratch, r, j, windows, c):
     out[1] = 0.0
     if not has_ratio and not has_build:
         return 0.0
-    y -= r.ln_kit[j]
-    b -= r.ln_kit[j] + c.stiffness_power * r.ln_viscosity[j] + windows.ln_habit[r.window[j]]
-    var_y = c.sd_ratio**2 + r.var_ln_kit[j]
-    var_b = c.sd_build**2 + r.var_ln_kit[j] + r.var_ln_speed[j]
+    ln_kit, var_kit = r.ln_kit[j], r.var_ln_kit[j]
+    y -= ln_kit
+    b -= ln_kit + c.stiffness_power * r.ln_viscosity[j] + windows.ln_habit[r.window[j]]
+    var_y = c.sd_ratio**2 + var_kit
+    var_b = c.sd_build**2 + r.var_ln_speed[j]
     var_b += c.stiffness_power**2 * r.var_ln_viscosity[j]
     e_r = c.p_botched_ratio if has_ratio else 0.0
     e_b = c.p_botched_build if has_build else 0.0
@@ -552,7 +556,8 @@ def _weigh(belief, scratch, r, j, windows, c):
     if has_build:
         share_new = _ln_build_share(windows.ln_shares[0], c.ln_reserve_new)
         share_new += math.log1p(c.stiffening * windows.middle[0])
-        share_new -= math.log1p(c.stiffening * windows.middle[r.window[j]])
+        # The watch starts and stops at what the kit shows: the whole window is off with it.
+        share_new -= math.log1p(c.stiffening * windows.middle[r.window[j]] * math.exp(-ln_kit))
         z = (b - c.ln_build_new + _BOTCHED_LN_BUILD_DROP) / _BOTCHED_LN_BUILD_SD
         wide_b = math.exp(-0.5 * z * z) / (_BOTCHED_LN_BUILD_SD * _SQRT_2PI)
     shift = r.ln_speed[j] + c.viscosity_power * (r.ln_viscosity[j] + c.winter_fuel * r.season[j])
@@ -596,13 +601,13 @@ def _weigh(belief, scratch, r, j, windows, c):
                 like_r,
             )
         if has_build:
-            _ln_build_shares(shares, to_reach, share, share_slope)
+            _ln_build_shares(shares, to_reach + ln_kit, share, share_slope)
         for starved in range(2):
             px, like = n[13 + starved], n[15 + starved]
             if has_build:
                 _miss_build(belief, known, c.volumetric_share, starved, share, error_b)
                 _explain_build(
-                    belief.var_build, var_b, var_reach, share_slope, error_b, inv_b, like_b
+                    belief.var_build, var_b, var_kit, var_reach, share_slope, error_b, inv_b, like_b
                 )
             for i in range(N_RESERVES):
                 like[i] += w * (

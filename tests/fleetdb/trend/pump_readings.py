@@ -68,16 +68,24 @@ def ratio_of(ln_reserve: Any, constants: FamilyConstants = CONSTANTS) -> Floats:
     return -np.logaddexp(-k * reach, -k * constants.ln_cap) / k
 
 
-def build_of(ln_reserve: Any, constants: FamilyConstants = CONSTANTS) -> Floats:
-    """Return the ln build rate at reference conditions of a reserve above the window."""
-    x = np.asarray(ln_reserve, dtype=float)
+def build_of(
+    ln_reserve: Any, constants: FamilyConstants = CONSTANTS, *, ln_kit: float = 0.0
+) -> Floats:
+    """Return the ln build rate at reference conditions of a reserve above the window.
 
-    def ln_share(ln_reach: Any) -> Floats:
-        return np.log(mean_build_share(np.exp(ln_reach), FROM_SHARE, TO_SHARE))
+    A kit that reads low shows a slower climb, and starts and stops the watch at higher pressures.
+    """
+    x = np.asarray(ln_reserve, dtype=float)
+    low, high = FROM_SHARE * math.exp(-ln_kit), TO_SHARE * math.exp(-ln_kit)
+
+    def ln_share(ln_reach: Any, low: float, high: float) -> Floats:
+        share = mean_build_share(np.exp(ln_reach), low, high)
+        return np.log(share * (1.0 + constants.stiffening * (low + high) / 2.0))
 
     return (
         constants.ln_build_new
-        + ln_share(x)
-        - ln_share(constants.ln_reserve_new)
+        + ln_kit
+        + ln_share(x, low, high)
+        - ln_share(constants.ln_reserve_new, FROM_SHARE, TO_SHARE)
         + constants.volumetric_share * (x - constants.ln_reserve_new)
     )

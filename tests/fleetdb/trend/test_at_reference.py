@@ -77,6 +77,15 @@ def test_a_build_rate_goes_as_speed_and_less_is_held_back_when_cold() -> None:
     assert found.temperature[0] > 1
 
 
+def test_a_low_kit_shows_a_slower_climb_timed_over_higher_pressures() -> None:
+    reserve = math.log(1.2)
+    own = readings([1.0], ln_build=float(build_of(reserve, ln_kit=KIT)), ln_kit=KIT)
+    found = build_rate_at_reference(own, WINDOWS, np.array([reserve]), CONSTANTS)
+
+    assert found.kit[0] < math.exp(KIT) - 0.01
+    assert found.corrected[0] == pytest.approx(math.exp(float(build_of(reserve))), rel=2e-3)
+
+
 def test_what_was_not_measured_has_no_figure() -> None:
     own = readings([1.0])
     for found in (

@@ -234,10 +234,9 @@ def test_a_book_in_is_counted_where_a_verdict_would_say_it(later: list[tuple[flo
         NOW_Y,
         replace(POLICY, needless_per_100_vehicle_years=math.inf),
     )
-    counted = (
-        line.needless_per_100_vehicle_years * (line.healthy_vehicle_years + 150) / 100
-        - leaning_at(line)
-    )
+    counted = line.needless_per_100_vehicle_years * (
+        line.healthy_vehicle_years + 150
+    ) / 100 - leaning_at(line)
 
     said = [
         state_after(p_worn[: j + 1], repaired[: j + 1], line.book_in_from)
