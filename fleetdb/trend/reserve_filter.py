@@ -69,7 +69,6 @@ _Z_90 = 1.2815515655446004  # 90 % point of a standard normal
 _NODES = np.array([0.0, -math.sqrt(1.5), math.sqrt(1.5)])
 _WEIGHTS = np.array([0.5, 0.25, 0.25])
 _VARIANCE_WITHIN = 0.25
-_UNSURE_OF_KIT = 0.01**2
 # Floating-point liberties that keep NaN meaningful (a NaN reading is a missing one).
 _FAST = {"reassoc", "contract", "arcp", "nsz"}
 _compiled = njit(cache=True, nogil=True, fastmath=_FAST, error_model="numpy")
@@ -539,11 +538,7 @@ def _weigh(belief, scratch, r, j, windows, c):
     out[1] = 0.0
     if not has_ratio and not has_build:
         return 0.0
-    ln_kit, var_kit, sd_kit = r.ln_kit[j], r.var_ln_kit[j], 0.0
-    n_kits = 1
-    if has_ratio and has_build and var_kit > _UNSURE_OF_KIT:
-        # What the kit adds is in both readings: they are no two witnesses of it.
-        n_kits, sd_kit, var_kit = 3, math.sqrt(var_kit), _VARIANCE_WITHIN * var_kit
+    ln_kit, var_kit = r.ln_kit[j], r.var_ln_kit[j]
     y -= ln_kit
     b -= ln_kit + c.stiffness_power * r.ln_viscosity[j] + windows.ln_habit[r.window[j]]
     var_y = c.sd_ratio**2 + var_kit
@@ -569,10 +564,11 @@ def _weigh(belief, scratch, r, j, windows, c):
     sd_shift = math.sqrt(r.var_ln_speed[j] + c.viscosity_power**2 * r.var_ln_viscosity[j])
     n_nodes = 3 if sd_shift > 1e-3 else 1
     var_reach = c.sd_reach**2 + _VARIANCE_WITHIN * sd_shift**2
-    # What reaches less than the lowest reserve of the grid is there, not unexplained: a
-    # pump that hardly builds any pressure is the worst of pumps, not a botched test. Cold
-    # fuel can take even that reserve to its cap; a reading there is not to be touched.
-    lowest = min(LN_RESERVE[0] + shift, c.ln_cap - _WELL_BELOW_CAP)
+    if has_ratio:
+        # What reaches less than the lowest reserve of the grid is there, not unexplained: a
+        # pump that hardly builds any pressure is the worst of pumps, not a botched test. Cold
+        # fuel can take even that reserve to its cap; a reading there is not to be touched.
+        y = max(y, min(LN_RESERVE[0] + shift, c.ln_cap - _WELL_BELOW_CAP))
     p, n = belief.p, scratch.nodes
     error_r, slope, inv_r, like_r = n[0], n[1], n[2], n[3]
     error_b, inv_b, like_b, share = n[4], n[5], n[6], n[7]
@@ -588,16 +584,13 @@ def _weigh(belief, scratch, r, j, windows, c):
     total = botched_r = botched_b = 0.0
     mass = res_r = res_r2 = 0.0
     known = b - r.ln_speed[j] + share_new + c.volumetric_share * c.ln_reserve_new
-    for q in range(n_nodes * n_kits):
-        way, way_of_kit = q % n_nodes, q // n_nodes
-        w = _WEIGHTS[way] if n_nodes > 1 else 1.0
-        w *= _WEIGHTS[way_of_kit] if n_kits > 1 else 1.0
-        to_reach = shift + _NODES[way] * sd_shift
-        by_kit = _NODES[way_of_kit] * sd_kit
+    for q in range(n_nodes):
+        w = _WEIGHTS[q] if n_nodes > 1 else 1.0
+        to_reach = shift + _NODES[q] * sd_shift
         if has_ratio:
             _explain_ratio(
                 belief,
-                max(y - by_kit, lowest),
+                y,
                 var_y,
                 var_reach,
                 c.cap_sharpness,
@@ -608,11 +601,11 @@ def _weigh(belief, scratch, r, j, windows, c):
                 like_r,
             )
         if has_build:
-            _ln_build_shares(shares, to_reach + ln_kit + by_kit, share, share_slope)
+            _ln_build_shares(shares, to_reach + ln_kit, share, share_slope)
         for starved in range(2):
             px, like = n[13 + starved], n[15 + starved]
             if has_build:
-                _miss_build(belief, known - by_kit, c.volumetric_share, starved, share, error_b)
+                _miss_build(belief, known, c.volumetric_share, starved, share, error_b)
                 _explain_build(
                     belief.var_build, var_b, var_kit, var_reach, share_slope, error_b, inv_b, like_b
                 )
@@ -629,9 +622,8 @@ def _weigh(belief, scratch, r, j, windows, c):
                 for i in range(N_RESERVES):
                     here = w * px[i]
                     mass += here
-                    missed = error_r[i] + by_kit
-                    res_r += here * missed
-                    res_r2 += here * (missed * missed + 1.0 / inv_r[i])
+                    res_r += here * error_r[i]
+                    res_r2 += here * (error_r[i] * error_r[i] + 1.0 / inv_r[i])
                 for i in range(N_RESERVES):
                     sound = w * px[i] * like_r[i] * (honest * like_b[i] + e_b * wide_b)
                     d_cap[i] += sound * slope[i] * inv_r[i] * error_r[i]

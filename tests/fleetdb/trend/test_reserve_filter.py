@@ -319,22 +319,6 @@ def test_a_kit_that_may_be_off_makes_a_build_rate_say_less() -> None:
     assert width(var_ln_kit=0.05**2) > 1.02 * width(var_ln_speed=0.05**2) > width()
 
 
-def test_what_a_kit_adds_is_one_error_in_both_readings() -> None:
-    sd = 0.05
-    y, b = ratio_of(math.log(0.9)), build_of(math.log(0.9))
-    biases = np.linspace(-5, 5, 201) * sd
-    prior = np.exp(-0.5 * (biases / sd) ** 2)
-
-    given = [run(readings([0.5], y, b, ln_kit=k))[1] for k in biases]
-    weight = prior * [math.exp(pump.log_evidence[0]) for pump in given]
-    _, told = run(readings([0.5], y, b, var_ln_kit=sd**2))
-
-    # Of errors of their own the ratio and the build rate would make 0.77, at 0.5 less evidence.
-    by_hand = np.average([pump.p_worn[0] for pump in given], weights=weight)
-    assert told.p_worn[0] == pytest.approx(by_hand, abs=0.03)
-    assert told.log_evidence[0] == pytest.approx(math.log(weight.sum() / prior.sum()), abs=0.1)
-
-
 def test_unknown_conditions_widen_the_belief() -> None:
     at_y = np.arange(6) * 0.2
     y = np.full(6, ratio_of(math.log(0.8)))
