@@ -17,7 +17,7 @@ from api.pages.rendering import HEADERS, ago, in_words, page
 from api.pages.routing import page_router
 from api.pages.trend_line import HEIGHT_PX, WIDTH_PX, trend_line
 from api.pages.visits import AnyVisit, ManagerVisit, Visit
-from fleetdb.cautions import VERDICT_CAUTION
+from fleetdb.cautions import CAUTIONS
 from fleetdb.report.action_list import ACTED_ON
 from fleetdb.report.fleet_numbers import fleet_numbers
 from fleetdb.report.published import NoVerdictsYetError
@@ -150,7 +150,7 @@ def get_action_list(
         "past": call.services.month_ago.states(call.fleet_id, plan.as_of.date()),
         "as_of": plan.as_of,
         "freshness": _freshness(visit, plan.as_of),
-        "verdict_caution": VERDICT_CAUTION,
+        "cautions": CAUTIONS,
     }
     return page("action_list.html", context)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import sys
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -52,15 +53,24 @@ def assess(invocation: Invocation, as_of: datetime | None, form: str, out: Path 
                     verdicts = connection.sql("FROM verdicts").pl()
                 snapshot.close()
             else:
-                moment = min(end_of_day(as_of), datetime.now(UTC))
+                moment = end_of_day(as_of)
                 verdicts = pl.DataFrame(assess_at(store, fleet.id, home, moment, progress).verdicts)
-    if form == "table":
-        if out is None:
-            print_action_list(verdicts, Console())
-        else:
-            with out.open("w", encoding="utf-8") as file:
-                print_action_list(verdicts, Console(file=file, width=160))
+    if verdicts.is_empty():
+        click.echo("no vehicles yet: they come with `fleetdb load` or over REST", err=True)
+    if form == "table" and out is None:
+        print_action_list(verdicts, Console())
         return
     if form == "parquet" and out is None and sys.stdout.isatty():
         raise click.UsageError("Parquet is not text: name a file with --out")
-    WRITERS[form](verdicts, out or sys.stdout.buffer)
+    if out is None:
+        whole = io.BytesIO()
+        WRITERS[form](verdicts, whole)
+        sys.stdout.buffer.write(whole.getbuffer())
+        sys.stdout.buffer.flush()
+        return
+    if form == "table":
+        with out.open("w", encoding="utf-8") as file:
+            print_action_list(verdicts, Console(file=file, width=160))
+    else:
+        WRITERS[form](verdicts, out)
+    click.echo(f"{len(verdicts):,} verdicts are in {out}", err=True)

@@ -5,6 +5,8 @@ Exit codes: 0 all done, 1 an error, 2 wrong usage, 3 some documents refused, 130
 
 from __future__ import annotations
 
+import os
+import sys
 from importlib.metadata import entry_points, version
 from pkgutil import resolve_name
 
@@ -77,6 +79,11 @@ def run_with(arguments: list[str]) -> int:
             where = f"{problem.pointer}: " if problem.pointer else ""
             click.echo(f"Error: {where}{problem.detail}", err=True)
         return EXIT_USAGE
+    except BrokenPipeError:
+        # Whoever read the output has seen enough. What is left in the buffer goes nowhere, so
+        # that Python does not fail at its end in trying to write it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_ERROR
     except OperationalError as error:
         click.echo(f"Error: the database cannot be used now: {error.orig}", err=True)
         return EXIT_ERROR

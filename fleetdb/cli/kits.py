@@ -7,6 +7,7 @@ import json
 import click
 from rich.console import Console
 
+from fleetdb.cli.as_of import told_moment
 from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.report.kit_list import kit_json, kit_standings, print_kits
 from fleetdb.store.kits import list_kits
@@ -37,5 +38,5 @@ def kits(invocation: Invocation, every: bool, form: str) -> None:
         click.echo(json.dumps({"as_of": as_of, "kits": listed}, indent=1))
         return
     console = Console()
-    console.print(f"As of {as_of}.", highlight=False)
+    console.print(f"As of {told_moment(as_of)}.", highlight=False)
     print_kits(standings, console, every=every)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 
 import click
 import polars as pl
 from rich.console import Console
 
-from fleetdb.cli.as_of import end_of_day
+from fleetdb.cli.as_of import end_of_day, told_moment
 from fleetdb.cli.invocation import Invocation, pass_invocation
 from fleetdb.report.action_list import print_action_list
 from fleetdb.report.verdict_text import print_verdict
@@ -42,7 +42,7 @@ def verdicts(
     with invocation.open_fleet() as (store, fleet):
         home = invocation.settings.home
         if vehicle is not None:
-            moment = min(end_of_day(as_of), datetime.now(UTC)) if as_of else None
+            moment = end_of_day(as_of) if as_of else None
             row = current_verdict(store, invocation.settings, fleet.id, vehicle, moment)
             print_verdict(vehicle, row, console)
             return
@@ -53,9 +53,12 @@ def verdicts(
             table = connection.sql("FROM verdicts").pl()
         as_of_text = snapshot.meta["as_of"]
         snapshot.close()
+    nowhere = sorted({*depots} - {*table["depot"].drop_nulls()})
+    if nowhere:
+        raise click.UsageError(f"no vehicle is at depot {nowhere[0]!r}")
     if states:
         table = table.filter(pl.col("state").is_in(states))
     if depots:
         table = table.filter(pl.col("depot").is_in(depots))
-    console.print(f"As of {as_of_text}.", highlight=False)
+    console.print(f"As of {told_moment(as_of_text)}.", highlight=False)
     print_action_list(table, console, limit)

@@ -22,7 +22,7 @@ from fleetdb.records.documents import (
 )
 from fleetdb.records.flow_limits import fastest_build_bar_per_s, most_leak_ml_per_min
 from fleetdb.records.vin import vin_oddity
-from fleetdb.units import SECONDS_PER_MINUTE, bar_from_psi
+from fleetdb.units import SECONDS_PER_MINUTE, bar_from_psi, celsius_from_fahrenheit
 
 CLOCK_SLACK = timedelta(minutes=5)
 # A date has no zone: the day may have begun up to a day earlier or later in UTC.
@@ -37,6 +37,8 @@ DUTY_TOLERANCE_PCT = 2.0
 HIGHEST_12_V_SYSTEM_V = 15.0
 NO_READING_YET = "no_reading_yet"
 LOWEST_BATTERY_V = {12: 10.0, 24: 20.0}
+# Fuel on its way to a pump at a test is not: common practice, no source.
+HOTTEST_FUEL_C = 90.0
 # Worn injectors return two or three times their limit: common practice, no source.
 ODD_LEAK_OVER_LIMIT = 5.0
 LIKE_MPA = (0.03, 0.115)
@@ -300,6 +302,15 @@ def _remarks_without_family(document: TestRecord) -> Iterable[Remark]:
             "no_fuel_temperature",
             "/conditions/fuel_temp_c",
             "no fuel temperature: the result is less certain, since warm fuel leaks more",
+        )
+    fuel_temp_c = conditions and conditions.fuel_temp_c
+    if fuel_temp_c is not None and fuel_temp_c > HOTTEST_FUEL_C:
+        yield Remark(
+            "very_hot_fuel",
+            "/conditions/fuel_temp_c",
+            f"{fuel_temp_c:g} °C is hotter than fuel gets before a pump: is it in °F? Then it is "
+            f"{celsius_from_fahrenheit(fuel_temp_c):.0f} °C: send a record that supersedes this "
+            "one",
         )
     battery_v = conditions and conditions.battery_v
     if battery_v is not None:

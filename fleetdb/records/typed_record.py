@@ -66,6 +66,8 @@ ENTRIES: dict[str, Entry] = {
     )
 }
 _ASKS_UNIT = re.compile(r": was this psi(?: per second)?\?$")
+# Whoever fills in a form knows no names of fields, and sends traces with a record that is there.
+_ASKS_FOR_FIELDS = re.compile(r"(?<=holds no reading): .*$")
 _CYLINDER = re.compile(r"leak_(\d+)")
 
 
@@ -93,7 +95,9 @@ class Typed:
         name = self.name_at(problem.pointer)
         # Which unit it was is not asked of who has said which.
         detail = _ASKS_UNIT.sub("", problem.detail) if name in self.converted else problem.detail
-        return name, detail
+        return name, _ASKS_FOR_FIELDS.sub(
+            ": give a pressure reached, a build rate or a leak run", detail
+        )
 
 
 def pointer_of(name: str) -> str:

@@ -96,7 +96,7 @@ def print_kits(standings: list[KitStanding], console: Console, *, every: bool) -
     table = Table(header_style="bold")
     table.add_column("kit", no_wrap=True)
     table.add_column("reads", no_wrap=True)
-    table.add_column("off", justify="right")
+    table.add_column("chance\noff", justify="right")
     table.add_column("since", no_wrap=True)
     table.add_column("tests", justify="right")
     table.add_column("last test", no_wrap=True)

@@ -17,19 +17,23 @@ def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console)
         return
     lines = [
         f"{vehicle}, pump {row['pump_serial'] or 'without a serial'}, "
-        f"fitted {row['fitted_at']:%Y-%m-%d}: {row['state']}",
+        f"fitted {row['fitted_at']:%Y-%m-%d}, as of {row['as_of']:%Y-%m-%d}: {row['state']}",
         *(f"  - {reason}" for reason in row["reasons"].split("; ")),
     ]
     if row["n_tests"]:
         lines.append(
-            f"  {100 * row['probability_worn']:.0f} % likely to be worn; "
-            f"{100 * row['probability_below_limit']:.0f} % to be below the limit within "
+            f"  {100 * row['probability_worn']:.0f} % worn or soon to be; "
+            f"{100 * row['probability_below_limit']:.0f} % below the limit within "
             f"{row['horizon_days']:.0f} days"
         )
-    if row["limit_date_p10"] is not None:
+    early, middle, today = row["limit_date_p10"], row["limit_date_p50"], row["as_of"]
+    if middle is not None and middle <= today:
+        lines.append("  Most likely at the limit by now")
+    elif early is not None:
+        early = "today" if early <= today else early
         lines.append(
-            f"  At the limit by {row['limit_date_p50'] or 'an unknown date'} (even chances), "
-            f"with one chance in ten by {row['limit_date_p10']}"
+            f"  At the limit by {middle or 'a date too far to see'} (even chances), "
+            f"with one chance in ten by {early}"
         )
     lines += [row["advice"], *CAUTIONS]
     for line in lines:

@@ -3,7 +3,8 @@
 All leak paths add up in the rail's balance, so an injector that returns more takes reserve
 just as a worn pump does, and only the leak figure tells them apart: if injectors return G
 times the usual, and are usually the share f of all leakage, they explain a loss of
-ln(1 + f (G - 1)) of ln reserve. A kit that reads low explains its own bias. Lost swept flow
+ln(1 + f (G - 1)) of ln reserve. What a kit reads wrong is taken out before: it explains what is
+not known of it. Lost swept flow
 (supply side) takes the build rate with it, while added leakage takes less of it: the filter
 weighs the two at every test. What is left is the pump's, unless too little is lost to say.
 
@@ -124,7 +125,7 @@ def ln_loss_by_closed_rail(evidence: TraceEvidence) -> Floats:
 def shares_of_belief(
     ln_loss: Floats,
     leak: LeakFigures,
-    ln_kit: Floats,
+    sd_ln_kit: Floats,
     p_starved: Floats,
     evidence: TraceEvidence,
 ) -> NDArray[np.float64]:
@@ -134,8 +135,8 @@ def shares_of_belief(
     ----------
     ln_loss
         What a usual new pump of the family has in ln reserve above this pump.
-    ln_kit
-        Bias of the kit of the last tests (negative: reads low).
+    sd_ln_kit
+        How well the bias of the last test's kit is known, which is taken out of the loss.
     p_starved
         The filter's probability that the supply holds the reserve down.
     evidence
@@ -154,7 +155,7 @@ def shares_of_belief(
     injector = np.where(known | held, ln_injector / loss / over, _BLIND_INJECTOR)
     regulator = ln_regulator / loss / over
     explained = injector + regulator
-    kit = np.clip(-ln_kit / loss, 0.0, 1.0) * (1.0 - explained) * (ln_kit < -0.02)
+    kit = np.clip(sd_ln_kit / loss, 0.0, 1.0) * (1.0 - explained)
     cannot_tell = np.where(known | held, 0.02, _BLIND_CANNOT_TELL) + 0.6 * np.clip(
         1.0 - ln_loss / _SMALLEST_LOSS, 0.0, 1.0
     )

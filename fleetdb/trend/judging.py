@@ -80,7 +80,7 @@ def judge(
                 facts,
                 pumps,
                 states,
-                _since(series, since_record, as_of),
+                _since(series, since_record),
                 own,
                 limit,
                 policy,
@@ -105,12 +105,13 @@ def _facts(
         **aligned(answers["pace"], ids),
     }
     below = below_limit(series, constants, limit)
-    counts = ~np.isnan(series.readings.ln_ratio) & (series.readings.slipped == 0)
     botched = set_aside(records)
     last = series.offsets[1:] - 1
     has = np.diff(series.offsets) > 0
     ln_kit = np.zeros(series.n_pumps)
     ln_kit[has] = series.readings.ln_kit[last[has]]
+    sd_ln_kit = np.zeros(series.n_pumps)
+    sd_ln_kit[has] = np.sqrt(series.readings.var_ln_kit[last[has]])
     p_below_last = np.full(series.n_pumps, np.nan)
     p_below_last[has] = records.p_below[last[has]]
     kit_of_last = [
@@ -127,11 +128,12 @@ def _facts(
         builds=aligned(answers["builds"], ids),
         traces=aligned(answers["traces"], ids),
         ln_kit=ln_kit,
+        sd_ln_kit=sd_ln_kit,
         kit_of_last_test=kit_of_last,
         set_aside=count(botched, series.offsets),
         below_limit_tests=count(below, series.offsets),
         p_below_last=p_below_last,
-        below_in_a_row=in_a_row(below, counts, series.offsets),
+        below_in_a_row=in_a_row(below, that_count(series, records, below), series.offsets),
         repaired_since=each.repaired_since,
     )
 
@@ -149,6 +151,19 @@ def below_limit(series: Series, constants: FamilyConstants, limit: float) -> NDA
     # A hot or slow test is brought to reference conditions; a cold or fast one may be capped.
     at_reference = readings.ln_ratio - readings.ln_kit - np.minimum(shift, 0.0)
     return (at_reference < math.log(limit)) & (readings.slipped == 0)
+
+
+def that_count(
+    series: Series, records: RecordBelief, below: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return which records' proofs make or end a run below the limit.
+
+    A proof thought botched that reads well ends none: it says nothing. One that reads badly
+    counts, since such runs are what the filter's opinion must not explain away.
+    """
+    good_and_botched = ~below & (records.p_botched_ratio > BOTCHED)
+    measured = ~np.isnan(series.readings.ln_ratio) & (series.readings.slipped == 0)
+    return measured & ~good_and_botched
 
 
 def count(flags: NDArray[np.bool_], offsets: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -170,12 +185,11 @@ def in_a_row(
     )
 
 
-def _since(
-    series: Series, since_record: NDArray[np.int64], as_of: datetime
-) -> NDArray[np.datetime64]:
+def _since(series: Series, since_record: NDArray[np.int64]) -> NDArray[np.datetime64]:
+    """Return when the test was that brought each state: the last one, where time did since."""
     performed = series.records["performed_at"].to_numpy()
     since = series.pumps["fitted_at"].to_numpy().astype("datetime64[us]").copy()
-    at_test = since_record >= 0
-    since[at_test] = performed[since_record[at_test]]
-    since[since_record == -2] = np.datetime64(as_of, "us")  # see states_of
+    has = np.diff(series.offsets) > 0
+    record = np.where((since_record == -2) & has, series.offsets[1:] - 1, since_record)
+    since[record >= 0] = performed[record[record >= 0]]
     return since

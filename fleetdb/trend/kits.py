@@ -208,13 +208,16 @@ def shared_error(bias: KitBias, habits: KitHabits) -> float:
 
 
 def usual_departure(kit: NDArray[np.int64], departure: Floats) -> float:
-    """Return the median kit's median departure, 0 with fewer kits than make a majority.
+    """Return the median kit's median departure; of one or two kits, the one nearer to none.
 
     Where all kits seem to read off alike, as in a fleet that has taught nothing yet, it is the
-    expectation that is off.
+    expectation that is off. Of two that differ no majority says which is right: the one that
+    fits what pumps are expected to read is taken to be.
     """
     usual = [float(np.median(departure[kit == number])) for number in np.unique(kit)]
-    return float(np.median(usual)) if len(usual) >= _MAKE_A_MAJORITY else 0.0
+    if len(usual) >= _MAKE_A_MAJORITY:
+        return float(np.median(usual))
+    return min(usual, key=abs, default=0.0)
 
 
 def _share_true(ln_bias: Floats, habits: KitHabits) -> Floats:

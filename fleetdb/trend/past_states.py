@@ -12,11 +12,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from fleetdb.trend.beliefs import Repair, Repairs
+from fleetdb.trend.beliefs import Floats, Repair, Repairs
 from fleetdb.trend.book_in_line import BookInLine
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.following import Followed
-from fleetdb.trend.judging import below_limit, count, in_a_row
+from fleetdb.trend.judging import below_limit, count, in_a_row, that_count
 from fleetdb.trend.rewinding import seen_at
 from fleetdb.trend.series import FINDINGS_LATE_DAYS, years
 from fleetdb.trend.states import Policy, State, ruled_states, states_of
@@ -76,6 +76,7 @@ def past_states(
         performed = performed[each.series.offsets[n] : each.series.offsets[n + 1]]
         # As sql/pump_failures.sql has it.
         speaks_after = fitted_at + (_LATE if n > 0 else np.timedelta64(0, "D"))
+        failures = np.sort(failed_at[failed_at > speaks_after])
         n_records = np.searchsorted(performed, own, side="right")
         last_at = np.where(n_records > 0, np.append(performed, fitted_at)[n_records - 1], fitted_at)
         seen = seen_at(
@@ -87,6 +88,7 @@ def past_states(
             constants,
             limit,
             policy,
+            failed_y=_last_failure_y(failures, own),
         )
         offsets, readings = seen.series.offsets, seen.series.readings
         states, _ = states_of(
@@ -102,27 +104,35 @@ def past_states(
         )
         has_ratio = ~np.isnan(readings.ln_ratio)
         below = below_limit(seen.series, constants, limit)
+        unanswered = _unanswered(failures, fitted_at, last_at, n_records, own)
         n_tests = count(has_ratio | ~np.isnan(readings.ln_build), offsets)
         states = ruled_states(
             states,
             n_tests,
             count(below, offsets),
-            in_a_row(below, has_ratio, offsets),
-            _unanswered(failed_at[failed_at > speaks_after], fitted_at, last_at, n_records, own),
+            in_a_row(below, that_count(seen.series, seen.records, below), offsets),
+            unanswered,
             policy,
         )
+        p_worn = np.where(unanswered, 1.0, seen.pumps.p_worn)  # as in ``verdict``
         told += [
             PastState(
                 at=own[m].astype(datetime).replace(tzinfo=UTC),
                 state=State(int(states[m])).word,
                 pump_serial=pump["pump_serial"],
                 n_tests=int(n_tests[m]),
-                probability_worn=float(seen.pumps.p_worn[m]),
+                probability_worn=float(p_worn[m]),
                 probability_below_limit=float(seen.pumps.p_below[m]),
             )
             for m in range(len(own))
         ]
     return tuple(told)
+
+
+def _last_failure_y(failures: Moments, until: Moments) -> Floats:
+    """Return the last of some failures, in order, by each moment; NaN where there is none. [y]"""
+    n_by_then = np.searchsorted(failures, until, side="right")
+    return np.append(years(failures), np.nan)[n_by_then - 1]
 
 
 def _repaired_between(

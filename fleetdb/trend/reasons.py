@@ -13,6 +13,7 @@ from fleetdb.trend.states import State
 _LONG_SINCE_A_TEST_DAYS = 180
 _NOTABLE_KIT_BIAS = 0.025
 _NOTABLE_CYLINDER = 1.8
+_NOTABLE_LEAK = 1.3
 _NOTABLE_WEAR = 0.03
 _NOTABLE_HOLD = 1.5
 _NOTABLE_DEPARTURE = 0.05
@@ -37,6 +38,8 @@ class Figures:
     worst_times_others: float
     kit: str | None
     ln_kit: float
+    sd_ln_kit: float
+    """How well that is known."""
     set_aside: int
     below_in_a_row: int
     failed_at: datetime | None
@@ -126,9 +129,15 @@ def _cause_in_words(f: Figures) -> str:
                 )
             return f"{leak or 'injector leak suspected'}: that explains most of the loss"
         case Cause.KIT_READING:
-            return f"kit {f.kit} reads low: that explains most of the loss"
+            kit = "a kit that is not named" if f.kit is None else f"kit {f.kit}"
+            return (
+                f"what {kit} reads wrong is known to {100 * f.sd_ln_kit:.0f} % only: that may be "
+                "most of the loss"
+            )
         case Cause.CANNOT_TELL:
             return "the figures do not tell what is at fault"
+        case Cause.PUMP_WEAR if f.leak_times_usual >= _NOTABLE_LEAK:
+            return f"{leak}, which does not explain the loss: most likely the pump itself"
         case Cause.PUMP_WEAR if leak:
             return f"{leak}, so most likely the pump itself"
         case Cause.PUMP_WEAR:

@@ -14,7 +14,7 @@ from fleetdb.trend.beliefs import Floats, Repairs
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import Levels, look_ahead, run_filter
 from fleetdb.trend.following import Followed
-from fleetdb.trend.series import Series
+from fleetdb.trend.series import Series, slipped
 from fleetdb.trend.states import Policy
 
 
@@ -27,6 +27,8 @@ def seen_at(
     constants: FamilyConstants,
     limit: float,
     policy: Policy,
+    *,
+    failed_y: Floats | None = None,
 ) -> Followed:
     """Return the pump number ``pump`` of ``each`` as it was seen at some moments.
 
@@ -38,6 +40,9 @@ def seen_at(
         The moments; one before the pump's last record seen stands for that record. [y]
     repaired_since
         What was repaired between that record and the moment.
+    failed_y
+        When the pump had last failed on the road by each moment, NaN where it had not; that of
+        the series if left out. [y]
 
     Returns
     -------
@@ -50,14 +55,18 @@ def seen_at(
     )
     whole = each.series
     n_moments = len(n_records)
+    readings = whole.readings.rows(rows)
+    # Which reading is a slip was not known before the next one.
+    of_moment = np.repeat(np.arange(n_moments), n_records)
+    readings = readings._replace(slipped=slipped(of_moment, np.exp(readings.ln_ratio)))
     series = Series(
         pump_family=whole.pump_family,
         pumps=whole.pumps.take(pa.array(np.full(n_moments, pump))),
         records=whole.records.take(pa.array(rows)),
         offsets=np.concatenate([[0], np.cumsum(n_records)]).astype(np.int64),
         start_y=np.full(n_moments, whole.start_y[pump]),
-        failed_y=np.full(n_moments, whole.failed_y[pump]),
-        readings=whole.readings.rows(rows),
+        failed_y=np.full(n_moments, whole.failed_y[pump]) if failed_y is None else failed_y,
+        readings=readings,
         windows=whole.windows,
         workshops=whole.workshops,
         kit=whole.kit[rows],

@@ -50,7 +50,7 @@ def second_opinions(
     ``pace``, one row per present pump whose vehicle has an odometer reading, likewise
         ``km_per_day``: the slope of the vehicle's last 12 odometer readings within a year,
         which one slip among four or more does not upset; null with fewer than 3, and where
-        distance does not grow.
+        distance does not grow. ``km_now``: where that line is at ``as_of``.
     """
     distances = queries.answer(connection, "odometer_points", as_of=as_of, pace_days=_PACE_DAYS)
     points = pa.concat_tables(
@@ -75,6 +75,7 @@ def second_opinions(
             {
                 "pump_id": _pump_id(pace),
                 "km_per_day": pa.array(km_per_day, mask=~(km_per_day > 0)),
+                "km_now": pace["intercept"].to_numpy() + km_per_day * _days_since_1970(as_of),
             }
         ),
     }
@@ -104,6 +105,10 @@ def _build_points(families: list[Series], as_of: datetime) -> pa.Table:
 def _keyed(points: pa.Table, kind: int) -> pa.Table:
     key = 2 * points["series_key"].to_numpy() + kind
     return points.set_column(0, "series_key", pa.array(key))
+
+
+def _days_since_1970(moment: datetime) -> float:
+    return float(np.datetime64(moment, "us").astype(np.int64) / 86_400e6)
 
 
 def _pump_id(trend: pa.Table) -> NDArray[np.int64]:

@@ -31,6 +31,9 @@ FINDINGS_LATE_DAYS = 1
 USUAL_CONDITIONS = ("usual_fuel_temp", "usual_crank_speed", "usual_window")
 """What stands in where a test does not say; one vehicle takes it from its fleet."""
 
+_UNKNOWN_SD_C = 12.0
+# Where every note is alike, somebody copies the reference value: what is not noted is no surer.
+_LEAST_SD_C, _LEAST_SD_LN_SPEED = 3.0, 0.03
 # Where the year's usual temperatures differ by less either way, fuel is hardly of two grades.
 _SEASON_K = 3.0
 
@@ -131,8 +134,17 @@ def keep_usual_conditions(
     ``guessed_windows`` says how workshops time that never say so (``untold_windows``).
     """
     connection.register("guessed_windows", guessed_windows)
-    queries.keep(connection, "usual_fuel_temp", added=20, few=12, unknown_sd_c=12.0)
-    queries.keep(connection, "usual_crank_speed", few=12, unknown_sd=0.1)
+    queries.keep(
+        connection,
+        "usual_fuel_temp",
+        added=20,
+        few=12,
+        unknown_sd_c=_UNKNOWN_SD_C,
+        least_sd_c=_LEAST_SD_C,
+    )
+    queries.keep(
+        connection, "usual_crank_speed", few=12, unknown_sd=0.1, least_sd=_LEAST_SD_LN_SPEED
+    )
     queries.keep(connection, "usual_window")
 
 
@@ -142,7 +154,9 @@ def load_series(
     """Return every family's series and the names of the kits, from the tables kept before."""
     pumps = connection.sql("FROM pumps ORDER BY pump_id").to_arrow_table()
     kit_names = connection.table("kit_names").to_arrow_table()["kit"].to_pylist()
-    records = queries.answer(connection, "readings_with_conditions", added=3)
+    records = queries.answer(
+        connection, "readings_with_conditions", added=3, unknown_sd_c=_UNKNOWN_SD_C
+    )
     kit = records["kit_no"].combine_chunks().fill_null(-1).to_numpy(zero_copy_only=False).copy()
     workshop = records["workshop"].combine_chunks().dictionary_encode()
     readings, windows = _readings(
@@ -239,12 +253,12 @@ def _readings(
         season=seasonal * np.cos(2.0 * np.pi * (at_y - warmest_y)),
         window=window,
         repaired=_repaired(records),
-        slipped=_slipped(records["pump_id"].to_numpy(), column("proof_ratio")),
+        slipped=slipped(records["pump_id"].to_numpy(), column("proof_ratio")),
     )
     return readings, windows
 
 
-def _slipped(pump: NDArray[np.int64], ratio: Floats) -> Floats:
+def slipped(pump: NDArray[np.int64], ratio: Floats) -> Floats:
     """Return 1 where a ratio is a tenth of what pumps come to and none beside it is.
 
     So little starts no engine, and MPa written as bar looks just so; two in a row are believed.

@@ -111,7 +111,7 @@ class Teacher:
         """
         period = start_of_half_year(as_of)
         if period not in self._learnt:
-            one_in = max(_vehicles(connection) // _MOST_VEHICLES, 1)
+            one_in = max(_vehicles(connection, period) // _MOST_VEHICLES, 1)
             before = known_at(connection, period - timedelta(microseconds=1), one_in=one_in)
             if before.n_records < _FEWEST_RECORDS:
                 before = known_at(connection, as_of, one_in=one_in)
@@ -121,8 +121,11 @@ class Teacher:
         return self._learnt[period]
 
 
-def _vehicles(connection: duckdb.DuckDBPyConnection) -> int:
-    [(number,)] = connection.execute("SELECT count(*) FROM vehicles").fetchall()
+def _vehicles(connection: duckdb.DuckDBPyConnection, moment: datetime) -> int:
+    """Return how many vehicles were in service at ``moment``: later ones move no past verdict."""
+    [(number,)] = connection.execute(
+        "SELECT count(*) FROM vehicles WHERE in_service_on <= $moment", {"moment": moment}
+    ).fetchall()
     return number
 
 

@@ -50,7 +50,9 @@ SCHEMA = pa.schema(
         ("delivery_reserve_low", pa.float64()),
         ("delivery_reserve_high", pa.float64()),
         ("wear_pct_per_year", pa.float64()),
+        ("limit_km_p10", pa.float64()),
         ("limit_km_p50", pa.float64()),
+        ("limit_km_p90", pa.float64()),
         ("last_raw_proof_ratio", pa.float64()),
         ("last_odometer_km", pa.float64()),
         ("km_per_day", pa.float64()),
@@ -80,6 +82,7 @@ class PumpFacts:
     builds: dict[str, NDArray[Any]]
     traces: dict[str, NDArray[Any]]
     ln_kit: Floats
+    sd_ln_kit: Floats
     kit_of_last_test: list[str | None]
     set_aside: NDArray[np.int64]
     below_limit_tests: NDArray[np.int64]
@@ -121,7 +124,7 @@ def verdict_rows(
         weak_element_share=facts.traces["weak_element_share"],
         regulator_departure_share=facts.traces["regulator_departure_share"],
     )
-    shares = shares_of_belief(ln_loss, leak, facts.ln_kit, belief.p_starved, evidence)
+    shares = shares_of_belief(ln_loss, leak, facts.sd_ln_kit, belief.p_starved, evidence)
     leading = np.argmax(shares, axis=1)
     n_tests = np.nan_to_num(facts.tests["n_tests"].astype(float)).astype(np.int64)
     failed_at, last_test_at = facts.tests["failed_at"], facts.tests["last_test_at"]
@@ -135,6 +138,13 @@ def verdict_rows(
         unanswered,
         policy,
     )
+    # Whatever went wrong: what nothing is known of is not sound.
+    states = np.where(np.isnan(belief.p_worn) & ~unanswered, State.UNPROVEN, states)
+    # A rule's state is none that a test brought: a failure did, or the tests that are too few.
+    since = np.where(unanswered, failed_at.astype("datetime64[us]"), since)
+    since = np.where(states == State.UNPROVEN, facts.pumps["fitted_at"], since)
+    # A failure on the road leaves nothing to be thought of that pump.
+    p_worn = np.where(unanswered, 1.0, belief.p_worn)
     days = [
         days_until(share, belief.p_below, belief.p_below_at, np.array(FORECAST_DAYS))
         for share in LIMIT_DATE_SHARES
@@ -147,7 +157,10 @@ def verdict_rows(
     # Graduated glasses show nothing of little: infinite over none, NaN where all have none.
     with np.errstate(divide="ignore", invalid="ignore"):
         times_others = facts.leaks["worst_ml_per_min"] / facts.leaks["others_ml_per_min"]
-    limit_km = facts.tests["last_odometer_km"] + facts.tests["km_per_day"] * days[1]
+    limit_km = {
+        f"limit_km_p{round(100 * share)}": facts.tests["km_now"] + facts.tests["km_per_day"] * when
+        for share, when in zip(LIMIT_DATE_SHARES, days, strict=True)
+    }
     reasons, advice = [], []
     for i in range(n):
         figures = Figures(
@@ -166,6 +179,7 @@ def verdict_rows(
             worst_times_others=float(times_others[i]),
             kit=facts.kit_of_last_test[i],
             ln_kit=float(facts.ln_kit[i]),
+            sd_ln_kit=float(facts.sd_ln_kit[i]),
             set_aside=int(facts.set_aside[i]),
             below_in_a_row=int(facts.below_in_a_row[i]),
             failed_at=_moment(facts.tests["failed_at"][i]),
@@ -209,11 +223,11 @@ def verdict_rows(
         "n_tests": n_tests,
         "last_test_at": facts.tests["last_test_at"],
         "state_since": since,
-        "probability_worn": belief.p_worn,
+        "probability_worn": p_worn,
         "delivery_reserve_low": np.where(no_test, np.nan, reserve[:, 0]),
         "delivery_reserve_high": np.where(no_test, np.nan, reserve[:, 2]),
         "wear_pct_per_year": 100 * -np.expm1(-belief.wear_per_y),
-        "limit_km_p50": limit_km,
+        **limit_km,
         "last_raw_proof_ratio": facts.tests["last_raw_proof_ratio"],
         "last_odometer_km": facts.tests["last_odometer_km"],
         "km_per_day": facts.tests["km_per_day"],

@@ -3,7 +3,7 @@
 -- rate without its window was timed as the workshop mostly does, or else as most do.
 -- Grain:   one row per test record, in order of pump and time (of equals, in a fixed order)
 -- Reads:   readings, pumps, kit_names, usual_fuel_temp, usual_crank_speed, usual_window
--- Params:  $added
+-- Params:  $added, $unknown_sd_c [K]
 -- Returns: pump_id, reading_no (row of readings), kit_no, workshop, performed_at,
 --          supply_repaired_at, leaks_repaired_at,
 --          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
@@ -54,7 +54,8 @@ SELECT
     r.reference_fuel_temp_c,
     r.reference_crank_rpm,
     coalesce(t.usual_fuel_temp_c, r.reference_fuel_temp_c) AS usual_fuel_temp_c,
-    t.sd_fuel_temp_c,
+    -- A depot that its fleet's published conditions do not know yet.
+    coalesce(t.sd_fuel_temp_c, $unknown_sd_c) AS sd_fuel_temp_c,
     u.usual_ln_speed,
     u.sd_ln_speed
 FROM readings r

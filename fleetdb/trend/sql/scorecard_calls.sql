@@ -9,7 +9,16 @@
 WITH month_end AS (
     SELECT
         *,
-        state IN ('book_in', 'stand_down') AS is_call,
+        -- A pump that stands down for its own failure on the road was not called: it failed.
+        state IN ('book_in', 'stand_down') AND NOT EXISTS (
+            FROM findings f
+            WHERE f.vehicle = verdicts.vehicle
+                AND f.part = 'pump'
+                AND f.outcome = 'failed_on_road'
+                AND f.found_at > verdicts.fitted_at
+                AND f.found_at < verdicts.as_of + INTERVAL 1 DAY
+                AND f.found_at >= coalesce(verdicts.last_test_at, verdicts.fitted_at)
+        ) AS is_call,
         max(as_of) OVER () AS last_month_end,
         max(as_of) OVER (PARTITION BY vehicle, fitted_at) AS last_seen
     FROM verdicts

@@ -3,7 +3,7 @@
 -- as if $added tests without departure had been made.
 -- Grain:   one row per depot, month_no (depot NULL: vehicles without one)
 -- Reads:   readings, pumps, vehicles
--- Params:  $added, $few (fewest tests to learn from), $unknown_sd_c [K]
+-- Params:  $added, $few (fewest tests to learn from), $unknown_sd_c, $least_sd_c [K]
 -- Returns: depot, month_no, usual_fuel_temp_c [degC, NULL where too little is known],
 --          sd_fuel_temp_c [K]
 WITH known AS (
@@ -42,7 +42,7 @@ SELECT
     p.depot,
     n.month_no,
     coalesce(m.temp_c, y.temp_c) + coalesce(d.departure_c, 0) AS usual_fuel_temp_c,
-    coalesce(s.sd_c, $unknown_sd_c) AS sd_fuel_temp_c
+    greatest(coalesce(s.sd_c, $unknown_sd_c), $least_sd_c) AS sd_fuel_temp_c
 FROM place p
 CROSS JOIN (SELECT unnest(range(1, 13)) AS month_no) n
 CROSS JOIN of_year y

@@ -9,3 +9,4 @@ JOIN readings r ON r.record_id = x.record_id
 JOIN pumps p ON p.pump_id = r.pump_id
 WHERE x.hold_leak_ml_per_min IS NOT NULL
 GROUP BY p.pump_family
+HAVING usual_hold_leak_ml_per_min > 0

@@ -99,7 +99,7 @@ def test_kits_that_read_off_come_first_and_the_farthest_off_before_others(kits_a
         "2 of 4 kits most likely read more than 2.5 % off",
         "▲ high: +6.1 ± 0.5 % since 2025-02-01 verdicts touched 7 told by 1 test last test",
         "▼ low: -3.5 ± 0.5 %",
-        "● true: +0.4 ± 0.5 %",
+        "● within 2.5 %: +0.4 ± 0.5 %",
         "K-4 not known – last test – calibrated 2024-01-10",
         "As of 2025-04-01 00:00 UTC.",
     ):

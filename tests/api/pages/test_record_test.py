@@ -238,7 +238,7 @@ def test_a_vehicle_is_found_by_a_part_of_what_is_written_on_it(
         assert "1 vehicle fits" in text_of(found) and "/record?vehicle=V-0200" in found.text
         # The end is enough to see that it is this one.
         assert "042788" in found.text and "1M8GDM9AXKP042788" not in found.text
-    assert "No vehicle has" in text_of(technician.get("/record?find=v0"))
+    assert "Type 3 characters or more" in text_of(technician.get("/record?find=v0"))
     assert "No vehicle has" in text_of(technician.get("/record", params={"find": "%%%"}))
     shown = text_of(technician.get("/record?vehicle=V-0200"))
     # 700e5 Pa / 6.894757e3 Pa, NIST SP 811 (2008), Appendix B.8.

@@ -111,7 +111,7 @@ def test_a_workshop_sees_vehicles_it_tested_and_its_own_tests_only(any_api: Any)
     told = text_of(workshop.get("/vehicles/V-9"))
     assert "1 test, the latest first" in told
     assert "Tests of other workshops are not shown." in told
-    assert "fuel filter" not in told.split("Before anyone")[0].split("Fitted and found")[1]
+    assert "fuel filter" not in told.split("Fitted and found")[1].split("Verdicts at past")[0]
     picture = workshop.get("/vehicles/V-9/tests.svg")
     assert "1 proof ratios" in picture.text
     for path in ("/vehicles/V-10", "/vehicles/V-10/tests.svg", "/vehicles/V-10/findings/new"):

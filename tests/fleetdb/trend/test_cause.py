@@ -17,7 +17,7 @@ from fleetdb.trend.cause import (
 def shares(
     loss: float,
     times_usual: float = np.nan,
-    ln_kit: float = 0.0,
+    sd_ln_kit: float = 0.0,
     p_starved: float = 0.0,
     *,
     hold: float = np.nan,
@@ -27,7 +27,7 @@ def shares(
     leak = LeakFigures(np.array([50.0 * times_usual]), np.array([50.0]))
     seen = TraceEvidence(*(np.array([value]) for value in (80.0 * hold, 80.0, weak, departure)))
     [row] = shares_of_belief(
-        np.array([loss]), leak, np.array([ln_kit]), np.array([p_starved]), seen
+        np.array([loss]), leak, np.array([sd_ln_kit]), np.array([p_starved]), seen
     )
     return dict(zip(CAUSES, row.tolist(), strict=True))
 
@@ -43,7 +43,7 @@ def test_shares_are_a_whole_whatever_the_figures() -> None:
     leak = LeakFigures(
         np.where(rng.random(n) < 0.2, np.nan, rng.uniform(0, 500, n)), np.full(n, 50.0)
     )
-    loss, ln_kit = rng.uniform(-0.5, 2, n), rng.uniform(-0.3, 0.3, n)
+    loss, sd_ln_kit = rng.uniform(-0.5, 2, n), rng.uniform(0, 0.3, n)
 
     def unknown_or(values: np.ndarray) -> np.ndarray:
         return np.where(rng.random(n) < 0.3, np.nan, values)
@@ -56,7 +56,7 @@ def test_shares_are_a_whole_whatever_the_figures() -> None:
     )
     without_traces = TraceEvidence(*(np.full(n, np.nan) for _ in range(4)))
     for evidence in (without_traces, traced):
-        got = shares_of_belief(loss, leak, ln_kit, rng.random(n), evidence)
+        got = shares_of_belief(loss, leak, sd_ln_kit, rng.random(n), evidence)
 
         assert got.shape == (n, len(CAUSES))
         assert np.all(got >= 0)
@@ -78,9 +78,10 @@ def test_a_loss_with_much_leak_is_the_injectors() -> None:
     assert leading(0.5, 4.0) is Cause.INJECTOR_LEAK
 
 
-def test_a_small_loss_on_a_kit_that_reads_low_is_the_kits() -> None:
-    assert leading(0.12, 1.0, -0.11) is Cause.KIT_READING
-    assert shares(0.6, 1.0, 0.08)[Cause.KIT_READING] == 0
+def test_a_kit_explains_what_is_not_known_of_its_bias() -> None:
+    assert leading(0.12, 1.0, 0.08) is Cause.KIT_READING
+    assert shares(0.6, 1.0, 0.003)[Cause.KIT_READING] < 0.01
+    assert shares(0.6, 1.0)[Cause.KIT_READING] == 0
 
 
 def test_no_loss_has_no_cause_to_tell() -> None:

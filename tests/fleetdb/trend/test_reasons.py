@@ -30,6 +30,7 @@ WORN = Figures(
         "cause": Cause.PUMP_WEAR,
         "leak_times_usual": 1.1,
         "ln_kit": 0.0,
+        "sd_ln_kit": 0.03,
         "set_aside": 0,
         "repaired": Repair(0),
         "unanswered": False,

@@ -86,8 +86,20 @@ def test_the_distance_of_the_limit_follows_from_the_pace() -> None:
 
     assert row["km_per_day"] == pytest.approx(100)
     assert row["last_odometer_km"] == 17_000
-    days = (row["limit_date_p50"] - day(200).date()).days
-    assert row["limit_km_p50"] == pytest.approx(17_000 + 100 * days, abs=100)
+    # The last test was on day 170, and it has gone on at 100 km a day since.
+    for share in ("p10", "p50", "p90"):
+        days = (row[f"limit_date_{share}"] - day(200).date()).days
+        assert row[f"limit_km_{share}"] == pytest.approx(20_000 + 100 * days, abs=100)
+
+
+def test_a_slip_of_the_odometer_moves_no_distance() -> None:
+    tests = worn()
+    for row in tests:
+        row["odometer_km"] = 1000.0 + 100.0 * (row["performed_at"] - day(0)).days
+    told = judged(*tests, at=220)["limit_km_p50"]
+    tests[-1]["odometer_km"] *= 10
+
+    assert judged(*tests, at=220)["limit_km_p50"] == pytest.approx(told, rel=0.02)
 
 
 def test_unknown_distance_leaves_the_distance_of_the_limit_unknown() -> None:

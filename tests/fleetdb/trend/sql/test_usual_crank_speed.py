@@ -17,7 +17,7 @@ def test_speed_departs_from_the_reference_as_the_tests_say_if_they_are_enough(fe
     records = [record("V1", n, 0.9, crank_rpm=rpm) for n, rpm in enumerate([*SPEEDS, None])]
     with connect(test_records=records) as connection:
         keep_readings(connection, day(400))
-        [row] = queries.answer(connection, "usual_crank_speed", few=few, unknown_sd=0.1).to_pylist()
+        [row] = queries.answer(connection, "usual_crank_speed", few=few, unknown_sd=0.1, least_sd=0.03).to_pylist()
 
     logs = [math.log(rpm / 200) for rpm in SPEEDS]
     expected = (mean(logs), stdev(logs)) if few == 3 else (0, 0.1)

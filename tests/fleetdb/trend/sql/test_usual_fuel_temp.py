@@ -14,7 +14,7 @@ def usual(records: list[Row], added: float = 0, few: int = 1) -> pl.DataFrame:
     with connect(vehicles=VEHICLES, test_records=records) as connection:
         keep_readings(connection, day(400))
         table = queries.answer(
-            connection, "usual_fuel_temp", added=added, few=few, unknown_sd_c=12.0
+            connection, "usual_fuel_temp", added=added, few=few, unknown_sd_c=12.0, least_sd_c=3.0
         )
     return pl.DataFrame(table)
 
@@ -25,7 +25,8 @@ def at(table: pl.DataFrame, depot: str | None, month_no: int) -> float | None:
 
 
 # January: 10 and 20, mean 15; July: 40 and 50, mean 45; the year's mean is 30. North departs
-# by -5 in both months, South by +5, so nothing scatters.
+# by -5 in both months, South by +5, so nothing scatters,
+# and the spread is the least there can be.
 JANUARY_AND_JULY = [
     record("V1", 5, 0.9, fuel_temp_c=10.0),
     record("V2", 6, 0.9, fuel_temp_c=20.0),
@@ -41,7 +42,7 @@ def test_a_depot_has_the_months_mean_and_its_own_departure() -> None:
     assert at(table, "South", 7) == pytest.approx(50)
     assert at(table, None, 1) == pytest.approx(15)
     assert at(table, "South", 4) == pytest.approx(35)  # no April: the year's mean
-    assert table["sd_fuel_temp_c"].to_list() == pytest.approx([0] * 36)
+    assert table["sd_fuel_temp_c"].to_list() == pytest.approx([3] * 36)
     assert table.height == 3 * 12
 
 
