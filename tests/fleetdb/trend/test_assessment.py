@@ -7,10 +7,10 @@ import pytest
 
 from fleetdb.trend.assessment import CONTEXT_TABLES, Assessment, FleetContext
 from fleetdb.trend.learning import starting_constants
-from fleetdb.trend.pipeline import assess
+from fleetdb.trend.pipeline import assess, assess_vehicle
 from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
 from tests.fleetdb.trend.simulated import Simulated
-from tests.fleetdb.trend.small_tables import connect, day, vehicle
+from tests.fleetdb.trend.small_tables import connect, day, record, vehicle
 
 
 @pytest.fixture(scope="module")
@@ -64,3 +64,20 @@ def test_a_fleet_without_kits_has_no_rows_of_any(assessment: Assessment) -> None
     bare = replace(context, kit_bias=context.kit_bias.slice(0, 0))
 
     assert bare.kit_bias_of(["K1"]).num_rows == 0
+
+
+def test_a_vehicle_at_a_depot_that_was_never_published_is_judged_all_the_same(
+    assessment: Assessment,
+) -> None:
+    """Without a temperature, and with no usual one for its depot, it was called sound."""
+    context = FleetContext.of(assessment.tables)
+    tests = [
+        record("N1", 40 * n, ratio, fuel_temp_c=None)
+        for n, ratio in enumerate((0.94, 0.94, 0.88, 0.80, 0.70))
+    ]
+    rows = {"vehicles": [vehicle("N1", depot="new here")], "test_records": tests}
+    with connect(**rows) as connection:
+        [row] = assess_vehicle(connection, day(200), context).to_pylist()
+
+    assert row["state"] in ("book_in", "stand_down")
+    assert row["delivery_reserve"] < 1.0

@@ -291,6 +291,21 @@ def test_a_young_fleet_that_holds_more_than_expected_has_no_kit_to_blame() -> No
     assert [kit for kit, row in but_one.items() if row["reads_off"]] == ["K3"]
 
 
+@pytest.mark.parametrize("kits", [1, 2])
+def test_a_young_fleet_of_one_or_two_kits_blames_none(kits: int) -> None:
+    higher = CONSTANTS._replace(ln_cap=CONSTANTS.ln_cap + 0.06)
+    young = replace(FLEET, vehicles=48, tests=2, kits=kits, constants=higher)
+
+    assert not [kit for kit, row in states_and_kits(young)[1].items() if row["reads_off"]]
+
+
+def test_of_two_kits_the_one_that_steps_is_named() -> None:
+    stepped = replace(FLEET, kits=2, ln_kit=lambda k, d: -0.08 if k == 1 and d > 300 else 0.0)
+
+    named = [kit for kit, row in states_and_kits(stepped)[1].items() if row["reads_off"]]
+    assert named == ["K1"]
+
+
 def test_kits_with_tests_in_plenty_are_judged_by_some_vehicles_and_corrected_on_all(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
 from fleetdb.trend.past_states import month_ends_before, past_states
 from fleetdb.trend.pipeline import assess_vehicle, follow_vehicle
 from fleetdb.trend.vehicle_in_full import repairs_at
-from tests.fleetdb.trend.small_tables import connect, day, finding, pump, record
+from tests.fleetdb.trend.small_tables import Row, connect, day, finding, pump, record
 
 NEW_PUMP_DAY = 200
 TESTS = [
@@ -25,12 +27,16 @@ Told = list[tuple[str, float]]
 
 
 def told(found_on: float, regulator_on: float) -> tuple[Told, Told]:
+    return now_and_then(
+        test_records=TESTS,
+        fitments=[pump("V1", NEW_PUMP_DAY), pump("V1", regulator_on, part="regulator")],
+        findings=[finding("V1", found_on, "failed_on_road")],
+    )
+
+
+def now_and_then(**rows: list[Row]) -> tuple[Told, Told]:
     """Return states and probabilities at the month ends: worked out now, and verdicts of then."""
-    rows = {
-        "test_records": TESTS,
-        "fitments": [pump("V1", NEW_PUMP_DAY), pump("V1", regulator_on, part="regulator")],
-        "findings": [finding("V1", found_on, "failed_on_road")],
-    }
+    failed_at = [row["found_at"] for row in rows.get("findings", [])]
     with connect(**rows) as connection:
         whole = follow_vehicle(connection, day(400), None, every_pump=True)
         repairs = repairs_at(connection.table("repairs").to_arrow_table())
@@ -40,7 +46,7 @@ def told(found_on: float, regulator_on: float) -> tuple[Told, Told]:
         each,
         MOMENTS,
         repairs,
-        np.array([day(found_on)], "datetime64[us]"),
+        np.array(failed_at, "datetime64[us]"),
         whole.constants[family],
         whole.known.limits[family],
         whole.policy,
@@ -70,3 +76,28 @@ def test_a_failure_written_down_late_is_the_old_pumps() -> None:
     }
 
     assert stood_down == {200.5: False, 202: True}
+
+
+@pytest.mark.parametrize(
+    "ratios",
+    [
+        (0.94, 0.94, 0.94, 0.075, 0.08, 0.94),  # not a slip, as the second shows
+        (0.94, 0.94, 0.95, 0.70, 0.075, 0.70),  # a slip between two below the limit
+    ],
+)
+def test_a_reading_was_a_slip_until_the_next_one_showed_the_same(ratios: Sequence[float]) -> None:
+    tests = [
+        record("V1", 10 + 60 * n, ratio, rate_bar_per_s=300.0) for n, ratio in enumerate(ratios)
+    ]
+    now, then = now_and_then(test_records=tests)
+
+    assert [state for state, _ in now] == [state for state, _ in then]
+
+
+def test_a_pump_that_failed_twice_had_failed_once_before() -> None:
+    tests = [record("V1", at, 0.95, rate_bar_per_s=300.0) for at in range(10, 390, 40)]
+    found = [finding("V1", at, "failed_on_road") for at in (115, 340)]
+    now, then = now_and_then(test_records=tests, findings=found)
+
+    for one, other in zip(now, then, strict=True):
+        assert one == (other[0], pytest.approx(other[1], abs=0.05))

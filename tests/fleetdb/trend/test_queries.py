@@ -67,7 +67,9 @@ def test_an_answer_is_kept_under_its_querys_name() -> None:
         kept = connection.table("usual_crank_speed").to_arrow_table()
         queries.keep(connection, "usual_crank_speed", few=1, unknown_sd=0.1, least_sd=0.03)
 
-        assert kept.equals(queries.answer(connection, "usual_crank_speed", few=1, unknown_sd=0.1, least_sd=0.03))
+        assert kept.equals(
+            queries.answer(connection, "usual_crank_speed", few=1, unknown_sd=0.1, least_sd=0.03)
+        )
 
 
 def test_values_are_bound_and_never_written_into_a_query() -> None:

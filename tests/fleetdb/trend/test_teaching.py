@@ -4,11 +4,12 @@ from datetime import datetime
 
 import pytest
 
+from fleetdb.trend import teaching
 from fleetdb.trend.kits import KitHabits
 from fleetdb.trend.known import known_at
 from fleetdb.trend.teaching import Teacher, start_of_half_year, with_new_families
 from tests.fleetdb.trend.simulated import Simulated
-from tests.fleetdb.trend.small_tables import FAMILY, connect, day
+from tests.fleetdb.trend.small_tables import FAMILY, connect, day, vehicle
 
 HABITS = KitHabits()
 ROWS = Simulated(vehicles=10, tests=14).rows()
@@ -75,3 +76,16 @@ def test_a_family_that_has_come_since_is_taught_by_its_own_records() -> None:
 
     assert set(both.constants) == set(both.habits) == {"fam", "new"}
     assert both.constants["fam"] == taught.constants["fam"]
+
+
+def test_vehicles_that_come_later_teach_nothing_of_a_past_half_year(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(teaching, "_MOST_VEHICLES", 6)
+    later = [vehicle(f"L{n}", in_service_on=day(800).date()) for n in range(8)]
+    with connect(**ROWS) as connection:
+        then = Teacher().taught(connection, day(366 + 90), HABITS)
+    with connect(**{**ROWS, "vehicles": [*ROWS["vehicles"], *later]}) as connection:
+        since = Teacher().taught(connection, day(366 + 90), HABITS)
+
+    assert since == then

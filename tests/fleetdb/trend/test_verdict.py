@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -8,7 +9,7 @@ from fleetdb.trend.pipeline import assess
 from fleetdb.trend.states import Policy
 from fleetdb.trend.verdict import SCHEMA
 from tests.fleetdb.trend.simulated import Simulated
-from tests.fleetdb.trend.small_tables import Row, connect, day, record, vehicle
+from tests.fleetdb.trend.small_tables import Row, connect, day, finding, record, vehicle
 
 CONTRACT = [
     "as_of",
@@ -158,3 +159,46 @@ def test_a_pump_below_its_limit_at_its_last_test_was_unseen_since_then() -> None
     row = judged(*worn(), record("V1", 230, 0.70), record("V1", 250, 0.68))
 
     assert row["limit_date_p02"] == day(250).date()
+
+
+def test_a_failure_on_the_road_is_certain_and_stands_since_it_happened() -> None:
+    good = [record("V1", 40 * n, 0.95) for n in range(5)]
+    row = judged(*good, findings=[finding("V1", 200, "failed_on_road")])
+
+    assert row["state"] == "stand_down"
+    assert row["state_since"] == day(200)
+    assert row["probability_worn"] == 1
+
+
+def test_a_state_that_time_brought_does_not_move_with_it() -> None:
+    tests = worn()[:4]
+    rows = [judged(*tests, at=at) for at in (400, 440)]
+
+    assert rows[0]["state"] == rows[1]["state"] != "sound"
+    assert rows[0]["state_since"] == rows[1]["state_since"]
+
+
+def test_a_proof_set_aside_for_reading_well_ends_no_run_below_the_limit() -> None:
+    bad = [record("V1", 40 * n, 0.70 - 0.01 * n) for n in range(5)]
+    # Degrees Fahrenheit written as Celsius make it a pump of 1.7 times the target.
+    hot = record("V1", 210, 0.66, fuel_temp_c=104.0)
+
+    assert "the last 5 proofs in a row are below the limit" in judged(*bad)["reasons"]
+    row = judged(*bad, hot)
+    assert "in a row are below the limit" in row["reasons"]
+
+
+def test_a_kit_whose_bias_is_known_and_taken_out_is_not_the_cause() -> None:
+    fleet = Simulated(
+        vehicles=36,
+        tests=12,
+        kits=5,
+        ln_reserve=lambda v, d: math.log(1.3) - (0.5 * d / 365 if v % 3 == 0 else 0.0),
+        ln_kit=lambda k, d: -0.12 if k == 0 else 0.0,
+    )
+    with connect(**fleet.rows()) as connection:
+        told = [row for row in assess(connection, day(560)).verdicts.to_pylist()]
+
+    worn_ones = [row for row in told if row["state"] in ("book_in", "stand_down")]
+    assert len(worn_ones) >= 10
+    assert {row["leading_cause"] for row in worn_ones} == {"pump_wear"}

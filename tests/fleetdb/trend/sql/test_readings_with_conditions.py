@@ -47,7 +47,9 @@ def with_conditions(
                 orient="row",
             ),
         )
-        table = pl.DataFrame(queries.answer(connection, "readings_with_conditions", added=3, unknown_sd_c=12.0))
+        table = pl.DataFrame(
+            queries.answer(connection, "readings_with_conditions", added=3, unknown_sd_c=12.0)
+        )
         vehicles = connection.sql("SELECT pump_id, vehicle FROM pumps").pl()
         return table.join(vehicles, on="pump_id", maintain_order="left")
 

@@ -70,3 +70,15 @@ def test_a_finding_on_the_next_pump_is_not_about_the_one_called() -> None:
     )
 
     assert calls(said, finding("V1", 250, "failed_on_road")) == [(on(0), "open", None)]
+
+
+def test_what_stands_down_for_its_own_failure_was_not_called() -> None:
+    states = dict.fromkeys((0, 30, 60), "sound") | dict.fromkeys((90, 120), "stand_down")
+    failed = finding("V1", 75, "failed_on_road")
+    tested = [day(-10)] * 5
+
+    assert calls(verdicts(states, last_test_at=tested), failed) == []
+    # A test since that is as bad is a call.
+    assert calls(verdicts(states, last_test_at=[*tested[:3], day(80), day(80)]), failed) == [
+        (on(90), "open", None)
+    ]
