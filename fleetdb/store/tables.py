@@ -412,6 +412,20 @@ class SentCount(Base):
     n: Mapped[int]
 
 
+class TrendSettingsRow(Base):
+    """What a fleet set of how its pumps are judged (``trend_settings``); the newest counts."""
+
+    __tablename__ = "trend_settings"
+    id: Mapped[RowId]
+    fleet_id: Mapped[FleetId]
+    set_at: Mapped[datetime]
+    horizon_days: Mapped[float]
+    fuel_cold_c: Mapped[float]
+    fuel_cold_mm2_per_s: Mapped[float]
+    fuel_hot_c: Mapped[float]
+    fuel_hot_mm2_per_s: Mapped[float]
+
+
 class AuditEntry(Base):
     """Who changed what, when: one row per change, in the change's own transaction.
 

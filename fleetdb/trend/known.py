@@ -14,6 +14,8 @@ from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Floats
 from fleetdb.trend.build_windows import NO_WINDOWS
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series, years
+from fleetdb.trend_settings import TrendSettings
+from fleetdb.warehouse.views import trend_settings_in
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,8 @@ class Known:
     """The proof ratio limit in force of each family. [-]"""
     calibrations: dict[int, Floats]
     """When each kit, by its number, was calibrated. [y]"""
+    settings: TrendSettings
+    """What the fleet set of how it is judged."""
 
     @property
     def n_records(self) -> int:
@@ -48,13 +52,15 @@ def known_at(
     keep_readings(connection, moment, one_in)
     if with_usual_conditions:
         keep_usual_conditions(connection, guessed_windows)
-    families, kit_names = load_series(connection)
+    settings = trend_settings_in(connection)
+    families, kit_names = load_series(connection, settings.fluid)
     limits = connection.execute(queries.sql_text("limits_in_force"), {"as_of": moment})
     return Known(
         families=families,
         kit_names=kit_names,
         limits=dict(limits.fetchall()),
         calibrations=_calibrations(connection, kit_names, moment),
+        settings=settings,
     )
 
 

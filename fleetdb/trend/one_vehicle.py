@@ -13,6 +13,7 @@ import duckdb
 
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
+from fleetdb.store.trend_settings import read_trend_settings
 from fleetdb.store.trend_tables import trend_tables
 from fleetdb.trend.assessment import CONTEXT_TABLES, METHOD, FleetContext
 from fleetdb.trend.pipeline import assess_vehicle
@@ -40,9 +41,10 @@ def current_verdict(
     """
     with store.read() as session:
         tables = trend_tables(session, fleet_id, vehicle)
+        own = read_trend_settings(session, fleet_id)
     context = fleet_context(settings.home, fleet_id)
     with vehicle_connection() as connection:
-        register_tables(connection, tables)
+        register_tables(connection, tables, own)
         rows = assess_vehicle(connection, as_of or datetime.now(UTC), context)
     return rows.to_pylist()[0] if len(rows) else None
 

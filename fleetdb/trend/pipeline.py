@@ -53,6 +53,8 @@ def assess(
     as_of
         Records performed, parts fitted and findings made after this are not looked at.
         Aware, or bare UTC.
+    policy
+        Lines at which a verdict changes; left out, the usual ones with the fleet's own horizon.
     teacher
         Remembers learnt constants from one call to the next, or, with a folder, from one night to
         the next; none is needed.
@@ -62,12 +64,12 @@ def assess(
     Assessment
         Tables ``verdicts``, ``kits`` and what one vehicle's verdict needs of the fleet.
     """
-    policy = policy or Policy()
     teacher = teacher or Teacher()
     moment = _bare_utc(as_of)
     habits = KitHabits()
     taught = teacher.taught(connection, moment, habits)
     known = known_at(connection, moment, guessed_windows=taught.windows)
+    policy = policy or Policy(horizon_days=known.settings.horizon_days)
     taught = with_new_families(taught, known)
     constants = taught.constants
     families, bias = correct_for_kits(
@@ -151,12 +153,12 @@ def follow_vehicle(
     every_pump: bool = False,
 ) -> VehiclesFollowed:
     """Return what ``assess_vehicle`` judges from: present pumps, or every one there has been."""
-    policy = policy or Policy()
     moment = _bare_utc(as_of)
     if context is not None:
         for name in USUAL_TABLES:
             connection.register(name, getattr(context, name))
     known = known_at(connection, moment, with_usual_conditions=context is None)
+    policy = policy or Policy(horizon_days=known.settings.horizon_days)
     families = known.families if every_pump else [s.of_present_pumps() for s in known.families]
     if context is not None:
         families = [with_habits(s, context.habits.get(s.pump_family, {})) for s in families]

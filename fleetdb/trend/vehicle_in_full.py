@@ -12,6 +12,7 @@ import pyarrow as pa
 from fleetdb.records.documents import Outcome, Part
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
+from fleetdb.store.trend_settings import read_trend_settings
 from fleetdb.store.trend_tables import trend_tables
 from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Repair
@@ -68,10 +69,11 @@ def vehicle_in_full(
     """
     with store.read() as session:
         tables = trend_tables(session, fleet_id, vehicle)
+        of_fleet = read_trend_settings(session, fleet_id)
     moment = (as_of or datetime.now(UTC)).astimezone(UTC)
     context = fleet_context(settings.home, fleet_id)
     with vehicle_connection() as connection:
-        register_tables(connection, tables)
+        register_tables(connection, tables, of_fleet)
         whole = follow_vehicle(connection, moment, context, every_pump=True)
         if not whole.followed:
             return None

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fleetdb.errors import FleetDbError
+from fleetdb.errors import FleetDbError, InvalidInputError
 from fleetdb.store.feed import Mark
+from fleetdb.trend_settings import TrendSettings
 from fleetdb.warehouse.durable import write_text
 
 MANIFEST_NAME = "manifest.json"
@@ -46,13 +47,17 @@ class Dropped:
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """Which files make up the mirror, of which schemas, and how far it has read the feed."""
+    """Which files make up the mirror, of which schemas, and how far it has read the feed.
+
+    ``settings`` are the fleet's own at that moment.
+    """
 
     mark: Mark
     schema: str
     mirrored_at: str
     parts: tuple[Part, ...]
     dropped: tuple[Dropped, ...]
+    settings: TrendSettings = field(default_factory=TrendSettings)
 
     def parts_of(self, table: str) -> list[Part]:
         """Return the files of one table."""
@@ -77,6 +82,7 @@ class Manifest:
                 "mark": self.mark.to_json(),
                 "parts": [asdict(part) for part in self.parts],
                 "dropped": [asdict(entry) for entry in self.dropped],
+                "settings": asdict(self.settings),
             },
             indent=1,
         )
@@ -107,6 +113,8 @@ def read_manifest(folder: Path) -> Manifest | None:
             mirrored_at=values["mirrored_at"],
             parts=tuple(Part(**part) for part in values["parts"]),
             dropped=tuple(Dropped(**entry) for entry in values["dropped"]),
+            # One written before fleets had settings has none, and its fleet set none.
+            settings=TrendSettings(**values.get("settings", {})),
         )
-    except (KeyError, TypeError) as error:
+    except (KeyError, TypeError, InvalidInputError) as error:
         raise UnusableManifestError(f"{path} is damaged: {error!r}") from error

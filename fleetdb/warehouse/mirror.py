@@ -20,7 +20,9 @@ from sqlalchemy.orm import Session
 
 from fleetdb.store.engine import Store
 from fleetdb.store.feed import Mark, changes_since, mark_now, why_not_of_this_feed
+from fleetdb.store.trend_settings import read_trend_settings
 from fleetdb.timestamps import format_rfc3339
+from fleetdb.trend_settings import TrendSettings
 from fleetdb.warehouse.layout import mirror_folder, mirror_lock
 from fleetdb.warehouse.locks import exclusive
 from fleetdb.warehouse.manifest import (
@@ -107,8 +109,9 @@ def _follow(
     session: Session, fleet_id: int, folder: Path, manifest: Manifest, progress: Progress | None
 ) -> SyncResult:
     changes = changes_since(session, fleet_id, manifest.mark)
+    settings = read_trend_settings(session, fleet_id)
     added = dict.fromkeys(MIRROR_TABLES, 0)
-    if not changes.row_ids:
+    if not changes.row_ids and settings == manifest.settings:
         _sweep(folder, manifest)
         return SyncResult(added, manifest.rows)
     parts: list[Part] = []
@@ -120,7 +123,7 @@ def _follow(
             parts += grow(folder, table, old, _counted(name, batches, added, progress))
         else:
             parts += old
-    return _publish(folder, changes.mark, manifest, parts, added, None)
+    return _publish(folder, changes.mark, manifest, parts, added, None, settings)
 
 
 def _build(
@@ -138,7 +141,8 @@ def _build(
     for name, table in MIRROR_TABLES.items():
         batches = read_rows(session, fleet_id, name)
         parts += grow(folder, table, [], _counted(name, batches, added, progress))
-    return _publish(folder, mark, old, parts, added, reason)
+    settings = read_trend_settings(session, fleet_id)
+    return _publish(folder, mark, old, parts, added, reason, settings)
 
 
 def _counted(
@@ -158,6 +162,7 @@ def _publish(
     parts: list[Part],
     added: dict[str, int],
     reason: str | None,
+    settings: TrendSettings,
 ) -> SyncResult:
     now = time.time()
     paths = {part.path for part in parts}
@@ -171,6 +176,7 @@ def _publish(
         mirrored_at=format_rfc3339(datetime.now(UTC)),
         parts=tuple(parts),
         dropped=tuple(dropped),
+        settings=settings,
     )
     manifest.write(folder)
     _sweep(folder, manifest)

@@ -2,13 +2,14 @@
 
 Both have the columns of ``TREND_SCHEMAS``; superseded and voided records and their traces
 are left out, a vehicle is shown as the version in force says, a trace with its newest
-figures.
+figures. Beside them is ``trend_settings``, one row: what the fleet set of how it is judged.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -17,6 +18,7 @@ import pyarrow as pa
 
 from fleetdb.errors import FleetDbError
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
+from fleetdb.trend_settings import TrendSettings
 from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Manifest, read_manifest
 
@@ -63,10 +65,15 @@ def register_mirror(connection: duckdb.DuckDBPyConnection, folder: Path) -> Mani
             f"CREATE OR REPLACE VIEW {name} AS "  # noqa: S608 - names of our own, paths quoted
             f"SELECT {columns} FROM {source} AS row " + _restriction(name, folder, manifest)
         )
+    _register_settings(connection, manifest.settings)
     return manifest
 
 
-def register_tables(connection: duckdb.DuckDBPyConnection, tables: Mapping[str, pa.Table]) -> None:
+def register_tables(
+    connection: duckdb.DuckDBPyConnection,
+    tables: Mapping[str, pa.Table],
+    settings: TrendSettings = TrendSettings(),  # noqa: B008 - frozen
+) -> None:
     """Create the same views over Arrow tables that hold no withdrawn record.
 
     Raises
@@ -80,6 +87,17 @@ def register_tables(connection: duckdb.DuckDBPyConnection, tables: Mapping[str, 
         if not tables[name].schema.equals(schema):
             raise ValueError(f"the table {name} has columns {tables[name].schema.names}")
         connection.register(name, tables[name])
+    _register_settings(connection, settings)
+
+
+def trend_settings_in(connection: duckdb.DuckDBPyConnection) -> TrendSettings:
+    """Return the settings of the fleet whose views are in ``connection``."""
+    [row] = connection.table("trend_settings").to_arrow_table().to_pylist()
+    return TrendSettings(**row)
+
+
+def _register_settings(connection: duckdb.DuckDBPyConnection, settings: TrendSettings) -> None:
+    connection.register("trend_settings", pa.Table.from_pylist([asdict(settings)]))
 
 
 def parquet_source(paths: list[Path]) -> str:

@@ -197,7 +197,7 @@ def test_a_kit_whose_bias_is_known_and_taken_out_is_not_the_cause() -> None:
         ln_kit=lambda k, d: -0.12 if k == 0 else 0.0,
     )
     with connect(**fleet.rows()) as connection:
-        told = [row for row in assess(connection, day(560)).verdicts.to_pylist()]
+        told = assess(connection, day(560)).verdicts.to_pylist()
 
     worn_ones = [row for row in told if row["state"] in ("book_in", "stand_down")]
     assert len(worn_ones) >= 10
