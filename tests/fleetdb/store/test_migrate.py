@@ -46,7 +46,7 @@ def test_postgresql_is_migrated_by_the_operator_only(empty_postgres_settings: Se
 
     before, after = migrate.upgrade(empty_postgres_settings)
 
-    assert (before, after) == (None, "0006")
+    assert (before, after) == (None, "0007")
     open_store(empty_postgres_settings).close()
     assert migrate.upgrade(empty_postgres_settings) == (after, after)
 

@@ -3,13 +3,24 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import duckdb
 import pytest
 
 from fleetdb.trend.pipeline import assess
 from fleetdb.trend.states import Policy
 from fleetdb.trend.verdict import SCHEMA
+from fleetdb.trend_settings import TrendSettings
+from fleetdb.warehouse.views import register_tables
 from tests.fleetdb.trend.simulated import Simulated
-from tests.fleetdb.trend.small_tables import Row, connect, day, finding, record, vehicle
+from tests.fleetdb.trend.small_tables import (
+    Row,
+    arrow_tables,
+    connect,
+    day,
+    finding,
+    record,
+    vehicle,
+)
 
 CONTRACT = [
     "as_of",
@@ -202,3 +213,18 @@ def test_a_kit_whose_bias_is_known_and_taken_out_is_not_the_cause() -> None:
     worn_ones = [row for row in told if row["state"] in ("book_in", "stand_down")]
     assert len(worn_ones) >= 10
     assert {row["leading_cause"] for row in worn_ones} == {"pump_wear"}
+
+
+def test_each_fleet_is_judged_with_its_own_fuel_and_horizon() -> None:
+    """A fuel that thins less between reference and a hot test leaves less in hand at reference."""
+    tests = worn(fuel_temp_c=80.0)
+    steep = TrendSettings()
+    flat = TrendSettings(fuel_hot_mm2_per_s=2.0, horizon_days=180)
+    rows = []
+    for settings in (steep, flat):
+        with duckdb.connect() as connection:
+            register_tables(connection, arrow_tables(test_records=tests), settings)
+            rows += assess(connection, day(300)).verdicts.to_pylist()
+
+    assert [row["horizon_days"] for row in rows] == [60, 180]
+    assert rows[1]["delivery_reserve"] < 0.9 * rows[0]["delivery_reserve"]

@@ -17,14 +17,16 @@ from fleetdb.records.parsing import parse_document
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
 from fleetdb.store.fleets import add_fleet
 from fleetdb.store.ingest import accept_many
+from fleetdb.store.trend_settings import keep_trend_settings
 from fleetdb.store.trend_tables import trend_tables
+from fleetdb.trend_settings import TrendSettings
 from fleetdb.warehouse import mirror as mirror_module
 from fleetdb.warehouse import parts as parts_module
 from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Manifest, read_manifest
 from fleetdb.warehouse.mirror import rebuild, sync
 from fleetdb.warehouse.mirror_check import check
-from fleetdb.warehouse.views import open_mirror
+from fleetdb.warehouse.views import open_mirror, trend_settings_in
 
 
 def files(fleet: Any) -> dict[str, bytes]:
@@ -56,6 +58,24 @@ def do_sync(fleet: Any):
 
 def problems(fleet: Any) -> list[str]:
     return check(fleet.store, fleet.fleet_id, fleet.home)
+
+
+def test_what_a_fleet_sets_is_mirrored_with_the_next_sync(fleet: Any) -> None:
+    do_sync(fleet)
+    before = manifest_of(fleet)
+    assert before.settings == TrendSettings()
+    own = TrendSettings(horizon_days=90, fuel_cold_mm2_per_s=2.2)
+    with fleet.store.write() as session:
+        keep_trend_settings(session, fleet.fleet_id, own, "tests")
+
+    do_sync(fleet)
+    after = manifest_of(fleet)
+    assert (after.settings, after.parts) == (own, before.parts)
+    assert after.mirrored_at > before.mirrored_at
+    with open_mirror(fleet.home, fleet.fleet_id) as connection:
+        assert trend_settings_in(connection) == own
+    do_sync(fleet)
+    assert manifest_of(fleet) == after
 
 
 def test_the_mirror_shows_what_the_store_says_of_each_vehicle(fleet: Any) -> None:
