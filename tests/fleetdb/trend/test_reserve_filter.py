@@ -371,6 +371,60 @@ def test_a_new_filter_mends_no_leak() -> None:
     assert p_below(Repair.REGULATOR) < 0.6 * p_below()
 
 
+def test_a_pump_starved_by_its_filter_comes_back_with_a_new_one() -> None:
+    at_y = np.arange(7) * 0.15
+    lost = np.array([0.0, 0.0, 0.0, 0.0, 0.3, 0.4, 0.45])
+    x = math.log(1.5) - lost
+    # Flow that is not there takes the build rate with it; a leak takes a part of it only.
+    starved_build = build_of(x) - (1.0 - CONSTANTS.volumetric_share) * lost
+
+    def after(build: Floats, repaired: int = 0):
+        return run(readings(at_y, ratio_of(x), build), end_y=0.92, repaired_since=repaired)[1]
+
+    starved, worn = after(starved_build), after(build_of(x))
+    assert starved.p_starved[0] > 0.9 > 0.3 > worn.p_starved[0]
+    assert starved.p_worn[0] > 0.9
+    changed = after(starved_build, Repair.SUPPLY)
+    assert changed.p_worn[0] < 0.4 and changed.p_starved[0] < 0.4
+    assert after(starved_build, Repair.LEAKS).p_worn[0] > 0.9
+    assert after(build_of(x), Repair.SUPPLY).p_worn[0] > 0.8
+
+
+def test_each_pump_has_a_cap_of_its_own_that_is_learnt() -> None:
+    at_y = np.arange(8) * 0.15
+    for ln_cap in (CONSTANTS.ln_cap - 0.06, CONSTANTS.ln_cap + 0.06):
+        own = readings(at_y, np.full(8, ln_cap), np.full(8, build_of(math.log(1.6))))
+        records, pump = run(own)
+
+        first, last = abs(records.ratio_residual[[0, -1]])
+        assert last < 0.012 < 0.03 < first
+        assert pump.p_worn[0] < 0.05
+
+
+def test_a_fast_crank_builds_faster_and_says_no_more_of_the_pump() -> None:
+    at_y, x, fast = np.arange(4) * 0.2, math.log(1.2), 0.10
+    as_read = build_of(x + fast) + (1.0 - CONSTANTS.volumetric_share) * fast
+
+    def reserve(build: float, **conditions: float) -> float:
+        _, pump = run(readings(at_y, ln_build=np.full(4, build), **conditions))
+        return float(pump.ln_reserve[0, 1])
+
+    true = reserve(float(build_of(x)))
+    assert reserve(float(as_read), ln_speed=fast) == pytest.approx(true, abs=0.03)
+    assert reserve(float(as_read)) > true + 0.1
+
+
+def test_without_a_build_rate_or_its_crank_speed_less_is_known() -> None:
+    at_y, x = np.arange(4) * 0.2, math.log(1.2)
+    y, b = np.full(4, ratio_of(x)), np.full(4, build_of(x))
+
+    def width(**given: object) -> float:
+        return float(np.ptp(run(readings(at_y, **given))[1].ln_reserve))
+
+    assert width(ln_ratio=y) > 1.4 * width(ln_ratio=y, ln_build=b)
+    assert width(ln_build=b, var_ln_speed=0.06**2) > 1.05 * width(ln_build=b)
+
+
 def test_a_repair_gives_back_no_more_than_a_pump_ever_had() -> None:
     at_y = np.arange(8) * 0.2
     sound = readings(at_y, ratio_of(CONSTANTS.ln_reserve_new), build_of(CONSTANTS.ln_reserve_new))
