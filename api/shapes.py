@@ -153,6 +153,12 @@ class VerdictPageShape(BaseModel):
 
     as_of: datetime
     snapshot: str = Field(description="The published snapshot that every page comes from.")
+    to_act_on: int = Field(
+        description="Pumps of the whole fleet to book in or stand down, whatever is asked for here."
+    )
+    expected_needless: float = Field(
+        description="How many of those are expected not to be worn after all."
+    )
     cautions: list[str]
     items: list[VerdictShape]
     next_cursor: str | None

@@ -12,8 +12,14 @@ from api.dates import AsOf
 from api.openapi import problems
 from api.paging import PagingDep
 from api.shapes import VerdictPageShape, verdict_shape
-from fleetdb.cautions import VERDICT_CAUTION
-from fleetdb.report.verdict_list import StateWord, VerdictFilter, VerdictOrder, verdict_page
+from fleetdb.cautions import CAUTIONS
+from fleetdb.report.verdict_list import (
+    StateWord,
+    VerdictFilter,
+    VerdictOrder,
+    to_act_on,
+    verdict_page,
+)
 from fleetdb.timestamps import format_rfc3339
 
 router = APIRouter(prefix="/v1/verdicts", tags=["verdicts"])
@@ -50,11 +56,18 @@ def get_verdicts(
     verdicts = published.verdicts(call.fleet_id, snapshot, moment)
     wanted = VerdictFilter(state, depot, pump_family, leading_cause)
     after = mark.after if mark else None
+    acted, needless = to_act_on(verdicts.verdicts)
     rows = verdict_page(verdicts.verdicts, wanted, sort, after, paging.rows_wanted)
     began = [snapshot, moment and format_rfc3339(moment)]
     return paging.answer(
         rows,
         verdict_shape,
         lambda row: [*began, row["rank"], row["vehicle"]],
-        {"as_of": verdicts.as_of, "snapshot": snapshot, "cautions": [VERDICT_CAUTION]},
+        {
+            "as_of": verdicts.as_of,
+            "snapshot": snapshot,
+            "to_act_on": acted,
+            "expected_needless": needless,
+            "cautions": list(CAUTIONS),
+        },
     )

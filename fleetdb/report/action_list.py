@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from fleetdb.cautions import CAUTIONS
-from fleetdb.report.verdict_list import URGENCY
+from fleetdb.report.verdict_list import URGENCY, to_act_on
 
 ACTED_ON = ("stand_down", "book_in", "watch")
 # A word and a shape, so that nothing hangs on colour.
@@ -47,17 +47,16 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
             f"({100 * row['probability_below_limit']:.0f} % at limit)",
         )
     counts = {str(s): int(n) for s, n in verdicts["state"].value_counts().iter_rows()}
-    acted = verdicts.filter(pl.col("state").is_in(ACTED_ON[:2]))
-    expected_false = float((1.0 - acted["probability_worn"]).sum())
+    acted, expected_false = to_act_on(verdicts)
     told = ", ".join(f"{counts[s]} {s}" for s in SHAPES if s in counts)
     console.print(f"{len(verdicts)} vehicles: {told or 'none'}.", highlight=False)
     if len(shown):
         console.print(table)
     if len(shown) < len(listed):
         console.print(f"{len(listed) - len(shown)} more not shown.", highlight=False)
-    if len(acted):
+    if acted:
         console.print(
-            f"Of the {len(acted)} to book in or stand down, about {expected_false:.1f} are "
+            f"Of the {acted} to book in or stand down, about {expected_false:.1f} are "
             "expected not to be worn after all.",
             highlight=False,
         )

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from fleetdb.report.verdict_list import to_act_on
 from fleetdb.trend.states import State
-
-_ACTED_ON = (State.BOOK_IN.word, State.STAND_DOWN.word)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +27,14 @@ class FleetNumbers:
 def fleet_numbers(verdicts: pl.DataFrame) -> FleetNumbers:
     """Return the numbers of ``verdicts`` as ``planned_tests.with_plan`` gives them."""
     counted = dict(verdicts["state"].value_counts().iter_rows())
-    acted = verdicts.filter(pl.col("state").is_in(_ACTED_ON))
+    acted, expected_false = to_act_on(verdicts)
     within_interval = pl.col("last_test_at").is_not_null() & (pl.col("overdue_days") == 0)
     tested = verdicts.select(within_interval.sum()).item()
     return FleetNumbers(
         vehicles=len(verdicts),
         by_state={state.word: int(counted.get(state.word, 0)) for state in reversed(State)},
-        to_act_on=len(acted),
-        expected_false=float((1.0 - acted["probability_worn"]).sum()),
+        to_act_on=acted,
+        expected_false=expected_false,
         share_tested=tested / len(verdicts) if len(verdicts) else None,
         never_tested=int(verdicts["last_test_at"].null_count()),
     )

@@ -54,6 +54,16 @@ class VerdictFilter:
     """A part of the fleet number, in capitals or not."""
 
 
+def to_act_on(verdicts: pl.DataFrame) -> tuple[int, float]:
+    """Return how many pumps are to be booked in or stood down, and how many of those in vain.
+
+    An entry is needless with the chance that its pump is not worn after all; the second figure
+    is the sum of these.
+    """
+    acted = verdicts.filter(pl.col("state").is_in([State.BOOK_IN.word, State.STAND_DOWN.word]))
+    return len(acted), float((1.0 - acted["probability_worn"]).sum())
+
+
 def matching(verdicts: pl.DataFrame, wanted: VerdictFilter) -> pl.DataFrame:
     """Return the verdicts that pass every filter."""
     for column in ("state", "depot", "pump_family", "leading_cause"):

@@ -211,13 +211,9 @@ def _constants_table(constants: dict[str, FamilyConstants]) -> pa.Table:
 
 def _meta(verdicts: pa.Table, line: BookInLine) -> dict[str, Any]:
     states = verdicts["state"].to_pylist()
-    worn = verdicts["probability_worn"].to_numpy()
-    acted = np.isin(states, [State.BOOK_IN.word, State.STAND_DOWN.word])
     return {
         "method": METHOD,
         "vehicles": len(states),
         "vehicles_by_state": {state.word: states.count(state.word) for state in State},
-        # Each entry is wrong with the chance that its pump is not worn after all.
-        "expected_false_entries": float((1.0 - worn[acted]).sum()),
         "book_in_line": asdict(line),
     }
