@@ -2,7 +2,8 @@
 
 true step
     A kit's reading shifted by 4 % or more at once, leaving it at least 3 % off, and
-    nothing else happened to the kit for 60 days (it was not calibrated, say).
+    nothing else happened to the kit for 60 days (it was not calibrated, say). Only steps from a
+    month before the first month end said to 60 days before the last.
 named in time
     The kit was said to read off at some month end within 60 days of the step.
 good kit
@@ -65,7 +66,10 @@ def score_kits(said: pl.DataFrame, truth: Truth) -> KitScore:
 
 
 def _steps(truth: Truth, said: pl.DataFrame) -> pl.DataFrame:
-    last_said = pl.lit(said["as_of"].max(), dtype=pl.Date).cast(pl.Datetime("us"))
+    first_said, last_said = (
+        pl.lit(end, dtype=pl.Date).cast(pl.Datetime("us"))
+        for end in (said["as_of"].min(), said["as_of"].max())
+    )
     following = truth.kit_events.sort("kit", "at").with_columns(
         next_at=pl.col("at").shift(-1).over("kit")
     )
@@ -74,6 +78,7 @@ def _steps(truth: Truth, said: pl.DataFrame) -> pl.DataFrame:
         (pl.col("kind") == "step")
         & (pl.col("size").abs() >= STEP)
         & alone
+        & (pl.col("at") >= first_said - timedelta(days=31))
         & (pl.col("at") + NAMED_WITHIN <= last_said)
     )
     after = steps.with_columns(as_of=pl.col("at").dt.date().dt.month_end()).join(

@@ -11,6 +11,7 @@ import polars as pl
 import pyarrow as pa
 import pytest
 
+from fleetdb.cautions import CAUTIONS
 from fleetdb.report.action_list import urgent_first
 from fleetdb.store.fleets import resolve_fleet
 from fleetdb.timestamps import parse_rfc3339
@@ -112,12 +113,20 @@ def test_the_list_is_filtered(api: Any) -> None:
     assert api.manager.get("/v1/verdicts?state=fine").status_code == 422
 
 
-def test_a_verdict_is_told_in_json_with_the_caution(api: Any) -> None:
+def test_the_list_says_how_many_entries_are_expected_to_be_needless(api: Any) -> None:
+    publish_fleet(api, FLEET)
+    answer = api.manager.get("/v1/verdicts?state=watch").json()
+
+    # V-2, V-3 and V-6 are acted on, at 0.90, 0.93 and 0.90 worn (7 times the probability, mod 1).
+    assert answer["to_act_on"] == 3
+    assert answer["expected_needless"] == pytest.approx(0.10 + 0.07 + 0.10)
+
+
+def test_a_verdict_is_told_in_json_with_the_cautions(api: Any) -> None:
     publish_fleet(api, FLEET[:1])
     answer = api.manager.get("/v1/verdicts").json()
     assert answer["as_of"] == "2025-04-01T00:00:00Z"
-    (caution,) = answer["cautions"]
-    assert "never declares a vehicle safe" in caution
+    assert answer["cautions"] == list(CAUTIONS)
     (verdict,) = answer["items"]
     assert verdict.keys() == set(SCHEMA.names)
     assert verdict["as_of"] == "2025-04-01"

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import subprocess
+import sys
 from datetime import date
 from io import StringIO
 from pathlib import Path
@@ -114,3 +117,36 @@ def test_an_empty_fleet_has_nothing_to_act_on(run: Run) -> None:
 def test_a_date_or_a_format_that_is_none_is_a_usage_error(run: Run) -> None:
     assert run("assess", "--as-of", "yesterday").code == 2
     assert run("assess", "--format", "xml").code == 2
+
+
+def test_a_day_still_to_come_is_refused(run: Run, worn: Any) -> None:
+    ran = run("assess", "--as-of", "2999-01-01")
+
+    assert ran.code == 2
+    assert "2999-01-01 is still to come" in ran.err
+
+
+def test_a_file_is_told_of_and_so_is_a_fleet_without_vehicles(run: Run) -> None:
+    run("fleet", "add", "south")
+    ran = run("assess", "--format", "csv", "--out", "verdicts.csv")
+
+    assert ran.code == 0
+    assert "no vehicles yet" in ran.err
+    assert "0 verdicts are in verdicts.csv" in ran.err
+
+
+def test_a_reader_that_leaves_early_is_no_error_to_trace(worn: Any) -> None:
+    """`fleetdb assess --format csv | head -1` ended with a traceback."""
+    settings = {"FLEETDB_HOME": str(worn.home), "PATH": os.environ["PATH"]}
+    settings["FLEETDB_DATABASE_URL"] = worn.store.engine.url.render_as_string(hide_password=False)
+    begin = "from fleetdb.cli.main import run; run()"
+    command = [sys.executable, "-c", begin, "assess", *AUGUST, "--format", "json"]
+    with subprocess.Popen(
+        command, env=settings, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as ran:
+        assert ran.stdout is not None and ran.stderr is not None
+        ran.stdout.close()
+        told = ran.stderr.read().decode()
+
+    assert "Traceback" not in told and "Exception" not in told
+    assert ran.returncode == 1

@@ -88,3 +88,11 @@ def test_an_unknown_vehicle_is_an_error_and_a_date_needs_a_vehicle(run: Run, wor
     assert unknown.code == 1
     assert "V-NONE" in unknown.err
     assert run("verdicts", "--as-of", "2025-03-15").code == 2
+
+
+def test_a_depot_of_no_vehicle_is_said_to_be_none(run: Run, worn: Any) -> None:
+    run("assess")
+    ran = run("verdicts", "--depot", "Nowhere")
+
+    assert ran.code == 2
+    assert "no vehicle is at depot 'Nowhere'" in ran.err

@@ -136,11 +136,19 @@ def test_an_unknown_vehicle_is_the_only_problem_told() -> None:
         ({"fuel_temp_c": 40, "battery_v": 15.1}, ["low_battery"]),
         ({"fuel_temp_c": 40, "battery_v": 20}, []),
         ({"crank_rpm": 200}, ["no_fuel_temperature"]),
+        ({"fuel_temp_c": 90}, []),
+        ({"fuel_temp_c": 104}, ["very_hot_fuel"]),
         (None, ["no_fuel_temperature"]),
     ],
 )
 def test_odd_conditions_are_remarked_on(conditions: Any, codes: list[str]) -> None:
     assert remark_codes(conditions=conditions) == codes
+
+
+def test_a_temperature_that_may_be_in_fahrenheit_is_told_in_celsius() -> None:
+    _, remarks = checked(conditions={"fuel_temp_c": 104})
+
+    assert "in °F? Then it is 40 °C" in remarks[0].detail
 
 
 def test_the_fuel_temperature_is_not_missed_where_only_leak_was_measured() -> None:
