@@ -78,7 +78,8 @@ def parse_object(raw: bytes | str) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         _refuse(f"byte {error.start + 1} is not UTF-8; the text must be UTF-8")
     except json.JSONDecodeError as error:
-        _refuse(f"not JSON: {error.msg} at line {error.lineno} column {error.colno}")
+        what = error.msg.removesuffix(" starting at")
+        _refuse(f"not JSON: {what} at line {error.lineno} column {error.colno}")
     except RecursionError:
         _refuse("nested too deeply")
     if not isinstance(value, dict):

@@ -32,11 +32,11 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
     shown = listed if limit is None else listed.head(limit)
     horizon = shown["horizon_days"].max() or 0.0
     table = Table(header_style="bold")
-    table.add_column("vehicle\ndepot", no_wrap=True)
+    table.add_column("vehicle\ndepot", overflow="fold", min_width=10)
     table.add_column("state", no_wrap=True)
-    table.add_column("why", min_width=20)
+    table.add_column("why", min_width=16)
     table.add_column("by when\n(10 % by)", no_wrap=True)
-    table.add_column(f"how sure\n(in {horizon:.0f} d)", no_wrap=True)
+    table.add_column(f"how sure\n(in {horizon:.0f} d)", min_width=10)
     for row in shown.iter_rows(named=True):
         table.add_row(
             Text(f"{row['vehicle']}\n{row['depot'] or '-'}"),

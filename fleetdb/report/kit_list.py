@@ -94,24 +94,19 @@ def print_kits(standings: list[KitStanding], console: Console, *, every: bool) -
     off = [kit for kit in standings if kit.reads_off]
     listed = standings if every else off
     table = Table(header_style="bold")
-    table.add_column("kit", no_wrap=True)
-    table.add_column("reads", no_wrap=True)
-    table.add_column("chance\noff", justify="right")
-    table.add_column("since", no_wrap=True)
-    table.add_column("tests", justify="right")
-    table.add_column("last test", no_wrap=True)
-    table.add_column("calibrated", no_wrap=True)
-    table.add_column("last test of", justify="right")
+    table.add_column("kit", overflow="fold", min_width=5)
+    table.add_column("reads\nchance that it is off", no_wrap=True)
+    table.add_column("off since\ncalibrated", no_wrap=True)
+    table.add_column("tests\nlast test", justify="right", no_wrap=True)
+    table.add_column("pumps\nlast tested with it", justify="right")
     for kit in sorted(listed, key=lambda k: (not k.reads_off, -abs(k.bias_pct or 0.0), k.kit)):
+        chance = "-" if kit.probability_off is None else f"{100 * kit.probability_off:.0f} %"
         table.add_row(
             Text(kit.kit),
-            _reading(kit),
-            "-" if kit.probability_off is None else f"{100 * kit.probability_off:.0f} %",
-            _day(kit.off_since),
-            str(kit.n_tests),
-            _day(kit.last_test_at),
-            _day(kit.last_calibrated_at),
-            f"{kit.verdicts_touched} pumps",
+            f"{_reading(kit)}\n{chance}",
+            f"{_day(kit.off_since)}\n{_day(kit.last_calibrated_at)}",
+            f"{kit.n_tests}\n{_day(kit.last_test_at)}",
+            str(kit.verdicts_touched),
         )
     console.print(
         f"{len(standings)} kits, {len(off)} of them read off by more than 2.5 % as far as "

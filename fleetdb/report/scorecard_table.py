@@ -44,7 +44,7 @@ def print_scorecard(card: Scorecard, console: Console) -> None:
 
 def _print_groups(groups: pl.DataFrame, column: str, console: Console) -> None:
     table = Table(header_style="bold")
-    table.add_column(column.replace("_", " "))
+    table.add_column(column.replace("_", " "), overflow="fold", min_width=10)
     for name in groups.columns[1:]:
         table.add_column(_HEADS.get(name, name.replace("_", " ")), justify="right")
     for row in groups.iter_rows():
