@@ -13,7 +13,6 @@ from fleetdb.trend.states import State
 _LONG_SINCE_A_TEST_DAYS = 180
 _NOTABLE_KIT_BIAS = 0.025
 _NOTABLE_CYLINDER = 1.8
-_NOTABLE_LEAK = 1.3
 _NOTABLE_WEAR = 0.03
 _NOTABLE_HOLD = 1.5
 _NOTABLE_DEPARTURE = 0.05
@@ -33,6 +32,10 @@ class Figures:
     reserve_high: float
     wear_per_y: float
     cause: Cause
+    lost: float
+    """Share of a new pump's reserve that is gone. [-]"""
+    lost_by_leak: float
+    """Share of it that the injectors' return takes, NaN where none was measured. [-]"""
     leak_times_usual: float
     worst_cylinder: int | None
     worst_times_others: float
@@ -127,7 +130,12 @@ def _cause_in_words(f: Figures) -> str:
                     f"cylinder {f.worst_cylinder} returns {f.worst_times_others:.1f} times the "
                     "others' median"
                 )
-            return f"{leak or 'injector leak suspected'}: that explains most of the loss"
+            if f.lost_by_leak != f.lost_by_leak:
+                return f"{leak or 'injector leak suspected'}: that explains most of the loss"
+            return (
+                f"{leak}: that explains {_of_the_loss(f)}, and ratio and build rate fell together "
+                "as a leak makes them"
+            )
         case Cause.KIT_READING:
             kit = "a kit that is not named" if f.kit is None else f"kit {f.kit}"
             return (
@@ -136,16 +144,20 @@ def _cause_in_words(f: Figures) -> str:
             )
         case Cause.CANNOT_TELL:
             return "the figures do not tell what is at fault"
-        case Cause.PUMP_WEAR if f.leak_times_usual >= _NOTABLE_LEAK:
-            return f"{leak}, which does not explain the loss: most likely the pump itself"
         case Cause.PUMP_WEAR if leak:
-            return f"{leak}, so most likely the pump itself"
+            return f"{leak}, which explains {_of_the_loss(f)}: most likely the pump itself"
         case Cause.PUMP_WEAR:
             return "no recent leak figure: most likely the pump, injectors not ruled out"
         case Cause.SUPPLY_SIDE:
             return "build rate fell with the ratio: fuel supply most likely"
         case _:
             return "a leak at regulator or rail most likely"
+
+
+def _of_the_loss(f: Figures) -> str:
+    by_leak = min(f.lost_by_leak, f.lost)
+    part = "none" if by_leak < 0.005 else f"{100 * by_leak:.0f}"
+    return f"{part} of the {100 * f.lost:.0f} % of reserve lost since new"
 
 
 def _parts_in_words(repaired: Repair) -> str:

@@ -12,7 +12,13 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from fleetdb.trend.beliefs import Floats, PumpBelief, Repair, Repairs
-from fleetdb.trend.cause import CAUSES, LeakFigures, TraceEvidence, shares_of_belief
+from fleetdb.trend.cause import (
+    CAUSES,
+    LeakFigures,
+    TraceEvidence,
+    ln_loss_by_injectors,
+    shares_of_belief,
+)
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.filtering import FORECAST_DAYS
 from fleetdb.trend.forecast import LIMIT_DATE_SHARES, UNSEEN_SHARE, dates_after, days_until
@@ -118,6 +124,7 @@ def verdict_rows(
         usual_ml_per_min=facts.leaks["usual_leak_ml_per_min"],
     )
     ln_loss = constants.ln_reserve_new - belief.ln_reserve[:, 1]
+    lost_by_leak = ln_loss_by_injectors(leak)
     evidence = TraceEvidence(
         hold_leak_ml_per_min=facts.traces["hold_leak_ml_per_min"],
         usual_hold_leak_ml_per_min=facts.traces["usual_hold_leak_ml_per_min"],
@@ -174,6 +181,8 @@ def verdict_rows(
             reserve_high=float(reserve[i, 2]),
             wear_per_y=float(belief.wear_per_y[i]),
             cause=CAUSES[int(leading[i])],
+            lost=max(-math.expm1(-ln_loss[i]), 0.0),
+            lost_by_leak=-math.expm1(-lost_by_leak[i]),
             leak_times_usual=float(leak.times_usual[i]),
             worst_cylinder=_whole(facts.leaks["worst_cylinder"][i]),
             worst_times_others=float(times_others[i]),

@@ -29,6 +29,8 @@ WORN = Figures(
         "wear_per_y": 0.25,
         "cause": Cause.PUMP_WEAR,
         "leak_times_usual": 1.1,
+        "lost": 0.28,
+        "lost_by_leak": 0.03,
         "ln_kit": 0.0,
         "sd_ln_kit": 0.03,
         "set_aside": 0,
@@ -43,6 +45,20 @@ FALLING = replace(WORN, build_pct_per_y=-14.2, build_p=0.0031, build_tests=12)
 
 def told(**changes: object) -> str:
     return "; ".join(reasons_for(replace(WORN, **changes)))
+
+
+def test_what_a_leak_explains_of_the_loss_is_told_beside_it() -> None:
+    injectors = told(
+        cause=Cause.INJECTOR_LEAK, worst_cylinder=3, worst_times_others=4.1, lost_by_leak=0.26
+    )
+
+    assert "cylinder 3 returns 4.1 times the others' median: that explains 26 of the 28 %" in (
+        injectors
+    )
+    assert "explains 3 of the 28 % of reserve lost since new: most likely the pump itself" in told()
+    assert "explains none of the 28 %" in told(lost_by_leak=0.0)
+    # A leak cannot have taken more than is gone.
+    assert "explains 28 of the 28 %" in told(lost_by_leak=0.4)
 
 
 def test_the_reasons_carry_the_numbers() -> None:
