@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 from rich.console import Console
 from rich.table import Table
 
 from fleetdb.trend.scorecard import LEAST_NOTICE, MOST_NOTICE, Calibration, Scorecard
 
-_HEADS = {
-    "notice_days_p25": "notice (d) from",
-    "notice_days_p50": "notice (d)",
-    "notice_days_p75": "notice (d) to",
-}
+_COUNTS_BEFORE_NOTICE = ("caught", "missed")
+_COUNTS_AFTER_NOTICE = ("right", "false", "open")
 
 
 def print_scorecard(card: Scorecard, console: Console) -> None:
@@ -45,11 +44,28 @@ def print_scorecard(card: Scorecard, console: Console) -> None:
 def _print_groups(groups: pl.DataFrame, column: str, console: Console) -> None:
     table = Table(header_style="bold")
     table.add_column(column.replace("_", " "), overflow="fold", min_width=10)
-    for name in groups.columns[1:]:
-        table.add_column(_HEADS.get(name, name.replace("_", " ")), justify="right")
-    for row in groups.iter_rows():
-        table.add_row(row[0] or "-", *("-" if v is None else f"{v:.0f}" for v in row[1:]))
+    for name in _COUNTS_BEFORE_NOTICE:
+        table.add_column(name, justify="right")
+    table.add_column("notice (d)\nmiddle half", justify="right")
+    for name in _COUNTS_AFTER_NOTICE:
+        table.add_column(name, justify="right")
+    for row in groups.iter_rows(named=True):
+        table.add_row(
+            (row[column] or "-").replace("_", " ") if column == "leading_cause" else row[column],
+            *(str(row[name]) for name in _COUNTS_BEFORE_NOTICE),
+            _notice(row),
+            *(str(row[name]) for name in _COUNTS_AFTER_NOTICE),
+        )
     console.print(table)
+
+
+def _notice(row: dict[str, Any]) -> str:
+    if row["notice_days_p50"] is None:
+        return "-"
+    return (
+        f"{row['notice_days_p50']:.0f}\n"
+        f"{row['notice_days_p25']:.0f} to {row['notice_days_p75']:.0f}"
+    )
 
 
 def _print_calibration(told: Calibration, console: Console) -> None:

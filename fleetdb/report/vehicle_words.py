@@ -16,7 +16,9 @@ def how_corrected(test: TestSeen, applied: FamilySettings) -> list[str]:
     if test.proof_ratio is not None:
         said.append(_reading("Proof ratio", test.proof_ratio, 3, test, applied))
     if test.build_rate_bar_per_s is not None:
-        said.append(_reading("Build rate", test.build_rate_bar_per_s, 0, test, applied))
+        said.append(
+            _reading("Build rate", test.build_rate_bar_per_s, 0, test, applied, of_a_window=True)
+        )
     if test.leaks:
         said.append(_leaks(test, applied))
     return said
@@ -51,7 +53,13 @@ def why_not_used(test: TestTold) -> str | None:
 
 
 def _reading(
-    name: str, reading: Reading, digits: int, test: TestSeen, applied: FamilySettings
+    name: str,
+    reading: Reading,
+    digits: int,
+    test: TestSeen,
+    applied: FamilySettings,
+    *,
+    of_a_window: bool = False,
 ) -> str:
     if test.kit is None:
         kit = "no kit named, so nothing is known of its error"
@@ -60,6 +68,8 @@ def _reading(
     else:
         way = "high" if reading.kit > 1 else "low"
         kit = f"kit {test.kit} reads {_share(reading.kit)} {way}"
+        if of_a_window:
+            kit += ", the pressures between which it is timed included"
     warmth = _condition(
         "fuel temperature",
         None if test.fuel_temp_c is None else f"fuel at {test.fuel_temp_c:.0f} °C",
