@@ -224,6 +224,9 @@ class CallCountsShape(BaseModel):
     """Runs of month ends at book_in or stand_down, by what came of them."""
 
     right: int
+    cause_found: int = Field(
+        description="Of the right ones, those whose leading cause was the part found worn."
+    )
     false: int
     open: int
     pump_years: float

@@ -23,6 +23,7 @@ def scorecard_json(card: Scorecard) -> dict[str, Any]:
             },
             "calls": {
                 **card.calls_by_outcome(),
+                "cause_found": card.causes_found,
                 "pump_years": card.pump_years,
                 "false_per_100_pump_years": card.false_per_100_pump_years,
             },

@@ -10,8 +10,13 @@ from rich.table import Table
 
 from fleetdb.trend.scorecard import LEAST_NOTICE, MOST_NOTICE, Calibration, Scorecard
 
-_COUNTS_BEFORE_NOTICE = ("caught", "missed")
-_COUNTS_AFTER_NOTICE = ("right", "false", "open")
+_FAILURES = ("caught", "missed")
+_CALLS = {
+    "right": "right_calls",
+    "its cause\nfound": "cause_found_calls",
+    "false": "false_calls",
+    "open": "open_calls",
+}
 
 
 def print_scorecard(card: Scorecard, console: Console) -> None:
@@ -36,6 +41,12 @@ def print_scorecard(card: Scorecard, console: Console) -> None:
         f"({per_100:.1f} per 100 pump-years), open {outcomes['open']}.",
         highlight=False,
     )
+    if outcomes["right"]:
+        console.print(
+            f"Of the right calls, {card.causes_found} named the part that was found worn as the "
+            "most likely cause.",
+            highlight=False,
+        )
     for column in ("pump_family", "leading_cause"):
         _print_groups(card.by(column), column, console)
     _print_calibration(card.calibration, console)
@@ -44,17 +55,15 @@ def print_scorecard(card: Scorecard, console: Console) -> None:
 def _print_groups(groups: pl.DataFrame, column: str, console: Console) -> None:
     table = Table(header_style="bold")
     table.add_column(column.replace("_", " "), overflow="fold", min_width=10)
-    for name in _COUNTS_BEFORE_NOTICE:
-        table.add_column(name, justify="right")
-    table.add_column("notice (d)\nmiddle half", justify="right")
-    for name in _COUNTS_AFTER_NOTICE:
-        table.add_column(name, justify="right")
+    for head in (*_FAILURES, "notice (d)\nmiddle half", *_CALLS):
+        table.add_column(head, justify="right")
     for row in groups.iter_rows(named=True):
+        name = row[column] or "not called"
         table.add_row(
-            (row[column] or "-").replace("_", " ") if column == "leading_cause" else row[column],
-            *(str(row[name]) for name in _COUNTS_BEFORE_NOTICE),
+            name.replace("_", " ") if column == "leading_cause" else name,
+            *(str(row[count] or 0) for count in _FAILURES),
             _notice(row),
-            *(str(row[name]) for name in _COUNTS_AFTER_NOTICE),
+            *(str(row[count] or 0) for count in _CALLS.values()),
         )
     console.print(table)
 

@@ -54,7 +54,7 @@ def judge(
             recent_days=_RECENT_LEAK_DAYS,
         ),
         "failures": connection.sql("FROM pump_failures ORDER BY pump_id").to_arrow_table(),
-        **second_opinions(connection, [each.series for each in followed], as_of),
+        **second_opinions(connection, [each.series for each in followed], constants, as_of),
     }
     if trend_p is None:
         trend_p = discoveries.largest_p(answers["builds"]["build_trend_p"].to_numpy())

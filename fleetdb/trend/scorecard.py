@@ -75,7 +75,8 @@ class Scorecard:
 
     ``failures`` and ``calls`` are the answers of ``sql/scorecard_failures.sql`` and
     ``sql/scorecard_calls.sql``. Findings are what workshops wrote down, so a failure nobody
-    recorded is missing here and a worn pump nobody opened counts as a false call.
+    recorded is missing here and a worn pump nobody opened counts as a false call. A failure is
+    the pump's; a call is answered by the pump or by the part it took for the cause.
     """
 
     failures: pl.DataFrame
@@ -109,6 +110,11 @@ class Scorecard:
             for outcome in ("right", "false", "open")
         }
 
+    @property
+    def causes_found(self) -> int:
+        """Of the calls that were right, those whose leading cause was what was found worn."""
+        return int(self.calls["cause_found"].sum())
+
     def by(self, column: str) -> pl.DataFrame:
         """Return caught, missed and calls by outcome for each ``pump_family`` or ``leading_cause``.
 
@@ -123,8 +129,11 @@ class Scorecard:
             ),
         )
         calls = self.calls.group_by(column).agg(
-            (pl.col("outcome") == outcome).sum().alias(f"{outcome}_calls")
-            for outcome in ("right", "false", "open")
+            *(
+                (pl.col("outcome") == outcome).sum().alias(f"{outcome}_calls")
+                for outcome in ("right", "false", "open")
+            ),
+            pl.col("cause_found").sum().alias("cause_found_calls"),
         )
         return failures.join(calls, on=column, how="full", coalesce=True, nulls_equal=True).sort(
             column

@@ -1,7 +1,8 @@
 """What a distribution-free trend says beside the filter: build rates and distance.
 
 The filter believes in a model of wear and in its scatter. These figures believe in neither, so
-that a manager can see whether the plain readings point the same way.
+that a manager can see whether the plain readings point the same way. Only what a window, a
+workshop's way of timing, a kit and the crank speed make of a build rate is taken out of it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 
 from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Floats
+from fleetdb.trend.build_windows import LN_REACH, Windows
+from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.robust import robust_trend
 from fleetdb.trend.series import Series, years
 
@@ -26,7 +29,10 @@ _BUILD, _PACE = 0, 1
 
 
 def second_opinions(
-    connection: duckdb.DuckDBPyConnection, families: list[Series], as_of: datetime
+    connection: duckdb.DuckDBPyConnection,
+    families: list[Series],
+    constants: dict[str, FamilyConstants],
+    as_of: datetime,
 ) -> dict[str, pa.Table]:
     """Return the trend of the build rate and the pace of each present pump.
 
@@ -35,7 +41,9 @@ def second_opinions(
     connection
         DuckDB with the tables of ``keep_readings``.
     families
-        Series with what kits add taken out (``ln_kit``).
+        Series with what kits add (``ln_kit``) and how workshops time (``windows.ln_habit``).
+    constants
+        Those of each family, by name.
     as_of
         Bare UTC; nothing later is in ``connection`` and ``families``.
 
@@ -45,8 +53,9 @@ def second_opinions(
         ``build_trend_pct_per_year``, ``build_trend_low``, ``build_trend_high`` (95 %) [%/y],
         ``build_trend_p`` (two-sided) [-], null as ``robust_trend`` says;
         ``build_trend_tests``, the number of tests it rests on. Of the last 12 build rates
-        within two years, less what kit and crank speed add. Fuel viscosity is not allowed
-        for: cold tests at one end only lean the trend a little.
+        within two years, less what kit, crank speed, the window timed over and the workshop's
+        habit make of that of a new pump. Fuel viscosity is not allowed for: cold tests at one
+        end only lean the trend a little.
     ``pace``, one row per present pump whose vehicle has an odometer reading, likewise
         ``km_per_day``: the slope of the vehicle's last 12 odometer readings within a year,
         which one slip among four or more does not upset; null with fewer than 3, and where
@@ -54,7 +63,7 @@ def second_opinions(
     """
     distances = queries.answer(connection, "odometer_points", as_of=as_of, pace_days=_PACE_DAYS)
     points = pa.concat_tables(
-        [_keyed(_build_points(families, as_of), _BUILD), _keyed(distances, _PACE)]
+        [_keyed(_build_points(families, constants, as_of), _BUILD), _keyed(distances, _PACE)]
     )
     trend = robust_trend(points, CONFIDENCE, MOST_TESTS)
     kind = trend["series_key"].to_numpy() % 2
@@ -81,13 +90,16 @@ def second_opinions(
     }
 
 
-def _build_points(families: list[Series], as_of: datetime) -> pa.Table:
-    """Return ln of the build rates at the reference crank speed, over years."""
+def _build_points(
+    families: list[Series], constants: dict[str, FamilyConstants], as_of: datetime
+) -> pa.Table:
+    """Return ln of the build rates at the reference crank speed and over one window, over years."""
     since_y = years(np.array([as_of], dtype="datetime64[us]"))[0] - _BUILD_YEARS
     keys, at_y, ln_build = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0)]
     for series in (whole.of_present_pumps() for whole in families):
         own = series.readings
-        value = own.ln_build - own.ln_kit - own.ln_speed
+        by_window = _made_of_a_new_pump(series.windows, constants[series.pump_family])
+        value = own.ln_build - own.ln_kit - own.ln_speed - by_window[own.window]
         used = ~np.isnan(value) & (own.at_y >= since_y)
         pump_id = np.repeat(series.pumps["pump_id"].to_numpy(), np.diff(series.offsets))
         keys.append(pump_id[used])
@@ -100,6 +112,16 @@ def _build_points(families: list[Series], as_of: datetime) -> pa.Table:
             "value": np.concatenate(ln_build),
         }
     )
+
+
+def _made_of_a_new_pump(windows: Windows, constants: FamilyConstants) -> Floats:
+    """Return what timing over each window, the workshop's way, makes of ln of a new build rate.
+
+    Shape (n_windows,). The leakage within a window grows as a pump wears, which is left in the
+    rates: it is wear.
+    """
+    ln_share = [np.interp(constants.ln_reserve_new, LN_REACH, row) for row in windows.ln_shares]
+    return np.array(ln_share) + np.log1p(constants.stiffening * windows.middle) + windows.ln_habit
 
 
 def _keyed(points: pa.Table, kind: int) -> pa.Table:

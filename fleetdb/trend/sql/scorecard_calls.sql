@@ -1,11 +1,13 @@
 -- Calls (runs of month ends at book_in or stand_down) and what came of them.
--- right: the pump failed on the road or was found worn within the time given.
--- false: no fault was found within it, or the whole time passed with the pump still fitted
--- and nothing found. open: neither yet.
+-- right: the pump, or the part the call took for the cause, failed on the road or was found worn
+-- within the time given. false: the pump was found without fault within it, or the whole time
+-- passed with the pump still fitted and nothing found. open: neither yet.
 -- Grain:   one row per call
 -- Reads:   verdicts, findings
 -- Params:  $most_notice_days [d]
--- Returns: vehicle, pump_family, pump_serial, called_on, leading_cause, outcome, found_at
+-- Returns: vehicle, pump_family, pump_serial, called_on, leading_cause, outcome, found_at,
+--          cause_found (whether the part of the leading cause was among those found worn; null
+--          unless right)
 WITH month_end AS (
     SELECT
         *,
@@ -29,17 +31,32 @@ call AS (
     QUALIFY is_call
         AND NOT coalesce(lag(is_call) OVER (PARTITION BY vehicle, fitted_at ORDER BY as_of), FALSE)
 ),
+finding AS (
+    SELECT
+        *,
+        CASE part
+            WHEN 'pump' THEN 'pump_wear'
+            WHEN 'injector' THEN 'injector_leak'
+            WHEN 'injector_set' THEN 'injector_leak'
+            WHEN 'regulator' THEN 'regulator_or_rail_leak'
+            WHEN 'fuel_filter' THEN 'supply_side'
+        END AS cause
+    FROM findings
+),
 found AS (
     SELECT
         c.vehicle,
         c.fitted_at,
         c.as_of,
         min(f.found_at) FILTER (WHERE f.outcome IN ('failed_on_road', 'worn_confirmed')) AS worn_at,
-        min(f.found_at) FILTER (WHERE f.outcome = 'no_fault_found') AS cleared_at
+        bool_or(f.cause = c.leading_cause)
+            FILTER (WHERE f.outcome IN ('failed_on_road', 'worn_confirmed')) AS cause_found,
+        min(f.found_at)
+            FILTER (WHERE f.outcome = 'no_fault_found' AND f.part = 'pump') AS cleared_at
     FROM call c
-    JOIN findings f
+    JOIN finding f
         ON f.vehicle = c.vehicle
-        AND f.part = 'pump'
+        AND (f.part = 'pump' OR f.cause = c.leading_cause)
         AND f.found_at >= c.as_of
         AND f.found_at < c.as_of + to_days($most_notice_days::INTEGER)
         -- A finding after the next pump was fitted is about that one.
@@ -58,7 +75,8 @@ SELECT
         WHEN c.last_seen >= c.as_of + to_days($most_notice_days::INTEGER) THEN 'false'
         ELSE 'open'
     END AS outcome,
-    coalesce(f.worn_at, f.cleared_at) AS found_at
+    coalesce(f.worn_at, f.cleared_at) AS found_at,
+    if(f.worn_at IS NULL, NULL, coalesce(f.cause_found, FALSE)) AS cause_found
 FROM call c
 LEFT JOIN found f ON f.vehicle = c.vehicle AND f.fitted_at = c.fitted_at AND f.as_of = c.as_of
 ORDER BY c.as_of, c.vehicle

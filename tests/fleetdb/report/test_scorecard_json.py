@@ -19,6 +19,7 @@ def test_every_figure_is_a_json_value() -> None:
     }
     assert told["calls"] == {
         "right": 2,
+        "cause_found": 1,
         "false": 1,
         "open": 1,
         "pump_years": 50.0,

@@ -28,6 +28,7 @@ CALLS = pl.DataFrame(
         "called_on": [date(2024, 10, 1)] * 4,
         "leading_cause": ["pump_wear", "injector_leak", "pump_wear", "pump_wear"],
         "outcome": ["right", "right", "false", "open"],
+        "cause_found": [True, False, None, None],
     }
 )
 
@@ -79,16 +80,17 @@ def test_what_was_caught_missed_and_called_in_vain_is_told() -> None:
     # Quartiles of 60 and 100, by straight lines between them.
     assert "80 days in the median, half of them 70 to 90" in text
     assert "right 2, false 1 (2.0 per 100 pump-years), open 1" in text
+    assert "Of the right calls, 1 named the part that was found worn" in text
 
 
 def test_families_and_causes_have_a_row_each() -> None:
     text = printed(Scorecard(FAILURES, CALLS, 50.0, CALIBRATION))
 
-    assert row_of(text, "a") == ["a", "2", "0", "80", "2", "1", "0"]
+    assert row_of(text, "a") == ["a", "2", "0", "80", "2", "1", "1", "0"]
     assert "70 to 90 │" in text
     assert row_of(text, "b")[:3] == ["b", "0", "1"]
-    assert row_of(text, "c")[-3:] == ["0", "0", "1"]
-    assert row_of(text, "pump wear") == ["pump wear", "1", "0", "60", "1", "1", "1"]
+    assert row_of(text, "c")[-4:] == ["0", "0", "0", "1"]
+    assert row_of(text, "pump wear") == ["pump wear", "1", "0", "60", "1", "1", "1", "1"]
     assert row_of(text, "injector leak")[:3] == ["injector leak", "1", "0"]
 
 

@@ -60,6 +60,8 @@ def test_the_figures_can_be_told_by_cause_and_a_missed_failure_has_none() -> Non
 
     assert rows["pump_wear"]["caught"] == 1
     assert rows["pump_wear"]["false_calls"] == 1
+    assert rows["pump_wear"]["cause_found_calls"] == 1
+    assert whole().causes_found == 1
     assert rows[None]["missed"] == 1
 
 

@@ -9,14 +9,22 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from fleetdb.rail import mean_build_share
+from fleetdb.trend.constants import prior_constants
+from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.pipeline import assess
 from fleetdb.trend.second_opinion import second_opinions
 from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
+from fleetdb.trend.timing_habits import Habits, with_habits
 from tests.fleetdb.trend.small_tables import Row, connect, day, pump, record, vehicle
 
 
 def opinions(
-    *records: Row, ln_kit: float | Sequence[float] = 0.0, as_of: float = 400, **rows: list[Row]
+    *records: Row,
+    ln_kit: float | Sequence[float] = 0.0,
+    habits: Habits | None = None,
+    as_of: float = 400,
+    **rows: list[Row],
 ) -> dict[str, list[Row]]:
     """Return both answers; ``ln_kit`` is what the kits are believed to add, record by record."""
     with connect(test_records=records, **rows) as connection:
@@ -26,7 +34,9 @@ def opinions(
         for n, series in enumerate(families):
             kits = np.broadcast_to(ln_kit, len(series.records)).astype(float)
             families[n] = replace(series, readings=series.readings._replace(ln_kit=kits))
-        tables = second_opinions(connection, families, day(as_of))
+        families = [with_habits(series, habits or {}) for series in families]
+        constants = {series.pump_family: starting_constants(series) for series in families}
+        tables = second_opinions(connection, families, constants, day(as_of))
     return {name: table.to_pylist() for name, table in tables.items()}
 
 
@@ -75,6 +85,47 @@ def test_what_the_crank_speed_adds_is_taken_out() -> None:
         )
     )
 
+    assert row["build_trend_pct_per_year"] == pytest.approx(0, abs=1e-9)
+
+
+def test_a_workshop_that_times_another_window_makes_no_trend() -> None:
+    new = prior_constants(0.0)
+
+    def rate_over(low: float, high: float) -> float:
+        """The rate of a pump as good as a new one's prior, by the rail's balance."""
+        share = float(mean_build_share(np.exp(new.ln_reserve_new), low, high))
+        return 400.0 * share * (1.0 + new.stiffening * (low + high) / 2.0)
+
+    windows = [(0.2, 0.7)] * 4 + [(0.5, 1.0)] * 4
+    records = [
+        record(
+            "V1",
+            50 * n,
+            rate_bar_per_s=rate_over(low, high),
+            from_bar=700 * low,
+            to_bar=700 * high,
+        )
+        for n, (low, high) in enumerate(windows)
+    ]
+    assert rate_over(*windows[-1]) < 0.9 * rate_over(*windows[0])
+
+    [row] = trend_of(*records)
+
+    # The share is tabulated every 0.02 of ln reach.
+    assert row["build_trend_pct_per_year"] == pytest.approx(0, abs=0.2)
+
+
+def test_a_workshop_that_reads_low_makes_no_trend() -> None:
+    late = {"Westyard": -0.08}
+    records = [
+        record("V1", 50 * n, rate_bar_per_s=300 * math.exp(late.get(who, 0.0)), workshop=who)
+        for n, who in enumerate(["Eastyard"] * 4 + ["Westyard"] * 4)
+    ]
+
+    [blamed] = trend_of(*records)
+    [row] = trend_of(*records, habits=late)
+
+    assert blamed["build_trend_pct_per_year"] < -5
     assert row["build_trend_pct_per_year"] == pytest.approx(0, abs=1e-9)
 
 

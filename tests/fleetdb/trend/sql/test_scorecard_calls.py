@@ -72,6 +72,41 @@ def test_a_finding_on_the_next_pump_is_not_about_the_one_called() -> None:
     assert calls(said, finding("V1", 250, "failed_on_road")) == [(on(0), "open", None)]
 
 
+def test_the_part_a_call_took_for_the_cause_answers_it() -> None:
+    said = verdicts({0: "book_in", 30: "book_in"})
+    for cause, part in (
+        ("injector_leak", "injector"),
+        ("injector_leak", "injector_set"),
+        ("regulator_or_rail_leak", "regulator"),
+        ("supply_side", "fuel_filter"),
+    ):
+        leads = said.with_columns(pl.lit(cause).alias("leading_cause"))
+        worn = finding("V1", 20, "worn_confirmed", part=part)
+        sound = finding("V1", 20, "no_fault_found")
+        assert calls(leads, worn, sound) == [(on(0), "right", day(20))]
+        assert calls(leads, finding("V1", 20, "no_fault_found", part=part)) == [
+            (on(0), "open", None)
+        ]
+        assert calls(said, worn) == [(on(0), "open", None)]
+
+
+def test_the_cause_of_a_right_call_is_held_against_the_part_found_worn() -> None:
+    def cause_found(cause: str, *parts: str) -> bool | None:
+        said = verdicts({0: "book_in"}).with_columns(pl.lit(cause).alias("leading_cause"))
+        found = [finding("V1", 20 + n, "worn_confirmed", part=p) for n, p in enumerate(parts)]
+        with connect(findings=found) as connection:
+            connection.register("verdicts", said)
+            table = queries.answer(connection, "scorecard_calls", most_notice_days=400)
+        [row] = table.to_pylist()
+        return row["cause_found"]
+
+    assert cause_found("pump_wear", "pump") is True
+    assert cause_found("injector_leak", "pump") is False
+    assert cause_found("injector_leak", "pump", "injector") is True
+    assert cause_found("cannot_tell", "pump") is False
+    assert cause_found("pump_wear") is None
+
+
 def test_what_stands_down_for_its_own_failure_was_not_called() -> None:
     states = dict.fromkeys((0, 30, 60), "sound") | dict.fromkeys((90, 120), "stand_down")
     failed = finding("V1", 75, "failed_on_road")
