@@ -3,8 +3,9 @@
 Source: M. G. Rabie, Fluid Power Engineering, McGraw-Hill 2009, eq. 2.19: laminar leakage
 through a concentric annulus, Q = pi D c^3 dp / (12 mu L), here with D 6 mm, c 5 um, L 20 mm;
 at 2 mPa s and 300 bar .147262 mL/s; the annulus without the thin gap's approximation passes
-.147385, and a needle pressed to one side 2.5 times as much (read second-hand). What a leak run says must not depend on how hot the fuel
-was or how high the pressure, if the clearance is the same, and must grow with its cube.
+.147385, and a needle pressed to one side 2.5 times as much (read second-hand). What a leak run
+says must not depend on how hot the fuel was or how high the pressure, if the clearance is the
+same, and must grow with its cube.
 """
 
 from __future__ import annotations
