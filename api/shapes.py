@@ -182,7 +182,10 @@ class KitShape(BaseModel):
     last_test_at: datetime | None
     last_calibrated_at: datetime | None
     first_named_at: datetime
-    verdicts_touched: int = Field(description="Fitted pumps whose last test was made with it.")
+    verdicts_touched: int = Field(
+        description="Fitted pumps tested with it in the last year, or since it began to read off "
+        "if that was earlier."
+    )
 
 
 class KitPageShape(BaseModel):

@@ -38,7 +38,7 @@ class KitStanding:
     last_calibrated_at: datetime | None
     first_named_at: datetime
     verdicts_touched: int
-    """Fitted pumps last tested with it."""
+    """Fitted pumps tested with it in the last year, or since it began to read off if earlier."""
 
 
 def kit_standings(uses: Iterable[KitUse], judged: pl.DataFrame | None) -> list[KitStanding]:
@@ -98,7 +98,7 @@ def print_kits(standings: list[KitStanding], console: Console, *, every: bool) -
     table.add_column("reads\nchance that it is off", no_wrap=True)
     table.add_column("off since\ncalibrated", no_wrap=True)
     table.add_column("tests\nlast test", justify="right", no_wrap=True)
-    table.add_column("pumps\nlast tested with it", justify="right")
+    table.add_column("verdicts\ntouched", justify="right")
     for kit in sorted(listed, key=lambda k: (not k.reads_off, -abs(k.bias_pct or 0.0), k.kit)):
         chance = "-" if kit.probability_off is None else f"{100 * kit.probability_off:.0f} %"
         table.add_row(

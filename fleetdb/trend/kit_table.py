@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -38,19 +39,25 @@ KIT_BIAS = pa.schema(
 
 NAMED_AT = 0.8
 """Probability of being off by more than 2.5 % at which a kit is named."""
+_TOUCHES_Y = 1.0
+"""A verdict rests on the tests of so long, more or less."""
 
 
-def kits_table(bias: KitBias, kit_names: list[str], families: list[Series]) -> pa.Table:
+def kits_table(
+    bias: KitBias, kit_names: list[str], families: list[Series], now_y: float
+) -> pa.Table:
     """Return one row per kit with a usable test: how it reads now, and since when.
 
     Now is after its last test or calibration: one calibrated since it was last used is not
-    held to what it read before.
+    held to what it read before. ``verdicts_touched`` counts the pumps still fitted that were
+    tested with it in the year before ``now_y`` [y], or since it began to read off if that was
+    earlier.
     """
     n_kits = len(kit_names)
     offsets = np.searchsorted(bias.kit, np.arange(n_kits + 1))
     n_tests, last_test_y = _tests(n_kits, families)
-    touched = _verdicts_touched(n_kits, families)
-    rows = []
+    touches_from_y = np.full(n_kits, now_y - _TOUCHES_Y)
+    rows: dict[int, dict[str, Any]] = {}
     for k, name in enumerate(kit_names):
         a, z = int(offsets[k]), int(offsets[k + 1])
         if a == z or n_tests[k] == 0:
@@ -61,21 +68,22 @@ def kits_table(bias: KitBias, kit_names: list[str], families: list[Series]) -> p
             honest = np.flatnonzero(~named)
             first = int(honest[-1]) + 1 if len(honest) else 0
             off_since = moment_of(bias.at_y[a + first])
-        rows.append(
-            {
-                "kit": name,
-                "bias_pct": 100 * float(np.expm1(bias.ln_bias[z - 1])),
-                "sd_bias_pct": 100 * float(np.sqrt(bias.var_ln_bias[z - 1])),
-                "probability_off": float(bias.p_off[z - 1]),
-                "reads_off": bool(named[-1]),
-                "off_since": off_since,
-                "n_tests": int(n_tests[k]),
-                "last_test_at": moment_of(last_test_y[k]),
-                "verdicts_touched": int(touched[k]),
-            }
-        )
-    rows.sort(key=lambda row: row["kit"])
-    return pa.Table.from_pylist(rows, schema=KITS)
+            touches_from_y[k] = min(touches_from_y[k], bias.at_y[a + first])
+        rows[k] = {
+            "kit": name,
+            "bias_pct": 100 * float(np.expm1(bias.ln_bias[z - 1])),
+            "sd_bias_pct": 100 * float(np.sqrt(bias.var_ln_bias[z - 1])),
+            "probability_off": float(bias.p_off[z - 1]),
+            "reads_off": bool(named[-1]),
+            "off_since": off_since,
+            "n_tests": int(n_tests[k]),
+            "last_test_at": moment_of(last_test_y[k]),
+        }
+    touched = _verdicts_touched(touches_from_y, families)
+    by_name = sorted(rows.items(), key=lambda item: item[1]["kit"])
+    return pa.Table.from_pylist(
+        [{**row, "verdicts_touched": int(touched[k])} for k, row in by_name], schema=KITS
+    )
 
 
 def _tests(n_kits: int, families: list[Series]) -> tuple[NDArray[np.int64], Floats]:
@@ -88,14 +96,17 @@ def _tests(n_kits: int, families: list[Series]) -> tuple[NDArray[np.int64], Floa
     return n_tests, last_y
 
 
-def _verdicts_touched(n_kits: int, families: list[Series]) -> NDArray[np.int64]:
-    """Return how many present pumps had their last test with each kit."""
-    touched = np.zeros(n_kits, dtype=np.int64)
+def _verdicts_touched(from_y: Floats, families: list[Series]) -> NDArray[np.int64]:
+    """Return how many present pumps were tested with each kit, at its ``from_y`` or later."""
+    touched = np.zeros(len(from_y), dtype=np.int64)
     for whole in families:
         series = whole.of_present_pumps()
-        has = np.diff(series.offsets) > 0
-        last_kit = series.kit[(series.offsets[1:] - 1)[has]]
-        touched += np.bincount(last_kit[last_kit >= 0], minlength=n_kits)
+        pump = np.repeat(np.arange(series.n_pumps), np.diff(series.offsets))
+        named = series.kit >= 0
+        kit, pump, at_y = series.kit[named], pump[named], series.readings.at_y[named]
+        late = at_y >= from_y[kit]
+        once = np.unique(kit[late] * series.n_pumps + pump[late])
+        touched += np.bincount(once // max(series.n_pumps, 1), minlength=len(from_y))
     return touched
 
 

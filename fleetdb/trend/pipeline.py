@@ -89,7 +89,7 @@ def assess(
     verdicts, trend_p = judge(connection, known, present, constants, moment, policy, line)
     tables = {
         "verdicts": verdicts,
-        "kits": kits_table(bias, known.kit_names, families),
+        "kits": kits_table(bias, known.kit_names, families, now_y),
         "kit_bias": kit_bias_table(bias, known.kit_names),
         "constants": _constants_table(constants),
         "timing_habits": habits_table(taught.habits),

@@ -119,7 +119,7 @@ def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in
     """
     queries.keep(connection, "pumps", as_of=as_of, one_in=one_in)
     queries.keep(connection, "family_settings")
-    queries.keep(connection, "repairs", as_of=as_of)
+    queries.keep(connection, "repairs", as_of=as_of, late_days=FINDINGS_LATE_DAYS)
     queries.keep(connection, "trace_readings")
     queries.keep(connection, "readings", as_of=as_of, duty_slack_pct=DUTY_SLACK_PCT)
     queries.keep(connection, "kit_names")

@@ -1,8 +1,9 @@
 -- When a part other than the pump was fitted that can change what the pump reaches.
--- A pump that failed without a new one on record was mended somehow, where is not known.
+-- A pump that failed without a new one on record was mended somehow, where is not known; what is
+-- found within $late_days of fitting a pump was found of the one before, and mended no new one.
 -- Grain:   one row per vehicle, repaired_at, repair
 -- Reads:   fitments, findings
--- Params:  $as_of
+-- Params:  $as_of, $late_days [d]
 -- Returns: vehicle, repaired_at, repair (beliefs.Repair: 1 supply, 2 injectors,
 --          4 regulator, 8 untold)
 SELECT
@@ -13,5 +14,12 @@ FROM fitments
 WHERE part <> 'pump' AND fitted_at <= $as_of
 UNION
 SELECT vehicle, found_at, 8
-FROM findings
+FROM findings f
 WHERE part = 'pump' AND outcome = 'failed_on_road' AND found_at <= $as_of
+    AND NOT EXISTS (
+        FROM fitments p
+        WHERE p.vehicle = f.vehicle
+            AND p.part = 'pump'
+            AND f.found_at >= p.fitted_at
+            AND f.found_at <= p.fitted_at + to_days($late_days::INTEGER)
+    )

@@ -14,7 +14,7 @@ from fleetdb.trend.kit_table import (
 )
 from fleetdb.trend.kits import KitBias, no_kit_bias
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series, years
-from tests.fleetdb.trend.small_tables import connect, day, record, vehicle
+from tests.fleetdb.trend.small_tables import connect, day, pump, record, vehicle
 
 BIAS = KitBias(
     kit=np.array([0, 0, 0, 2, 2]),
@@ -24,6 +24,7 @@ BIAS = KitBias(
     p_off=np.array([0.1, 0.95, 0.99, 0.95, 0.2]),
 )
 NAMES = ["A", "B", "C"]
+NOW_Y = float(years(np.array([day(400)], dtype="datetime64[us]"))[0])
 
 
 def series_of(*kits_and_days: tuple[str, float]) -> tuple[list[Series], list[str]]:
@@ -37,7 +38,7 @@ def series_of(*kits_and_days: tuple[str, float]) -> tuple[list[Series], list[str
 def test_a_kit_is_told_as_it_reads_now_and_since_when() -> None:
     series, names = series_of(("A", 1), ("A", 2), ("A", 3), ("C", 1.5), ("C", 4))
     series[0].kit[:] = [NAMES.index(names[k]) for k in series[0].kit]
-    table = kits_table(BIAS, NAMES, series)
+    table = kits_table(BIAS, NAMES, series, NOW_Y)
 
     assert table.schema == KITS
     a, c = table.to_pylist()  # B has no usable test
@@ -62,32 +63,46 @@ def test_a_calibration_is_no_test_but_clears_a_kits_name() -> None:
         p_off=np.array([0.99, 0.99, 0.1]),
     )
 
-    [row] = kits_table(calibrated, names, series).to_pylist()
+    [row] = kits_table(calibrated, names, series, NOW_Y).to_pylist()
 
     assert (row["reads_off"], row["bias_pct"], row["n_tests"]) == (False, 0.0, 2)
     assert abs(row["last_test_at"] - day(2)) < timedelta(milliseconds=1)
 
 
-def test_verdicts_touched_are_present_pumps_last_tested_with_the_kit() -> None:
+def test_verdicts_touched_are_of_pumps_tested_with_the_kit_lately_or_since_it_is_off() -> None:
     records = [
-        record("V1", 1, 0.9, kit="A"),
-        record("V1", 2, 0.9, kit="C"),
-        record("V2", 1, 0.9, kit="C"),
-        record("V3", 1, 0.9, kit="A"),
-        record("V3", 2, 0.9),
+        # Too long ago for a kit that reads true, but not for one that has read off since.
+        record("V1", 10, 0.9, kit="A"),
+        record("V1", 11, 0.9, kit="C"),
+        record("V2", 200, 0.9, kit="A"),
+        record("V2", 210, 0.9, kit="A"),
+        record("V2", 220, 0.9),
+        record("V3", 230, 0.9, kit="A"),
+        record("V3", 231, 0.9, kit="C"),
+        # A pump that is gone has no verdict.
+        record("V4", 240, 0.9, kit="A"),
+        record("V4", 240, 0.9, kit="C"),
     ]
-    vehicles = [vehicle(f"V{n}") for n in range(1, 5)]
-    with connect(test_records=records, vehicles=vehicles) as connection:
+    vehicles = [vehicle(f"V{n}") for n in range(1, 6)]
+    with connect(
+        test_records=records, vehicles=vehicles, fitments=[pump("V4", 300, "B")]
+    ) as connection:
         keep_readings(connection, day(400))
         keep_usual_conditions(connection)
         families, names = load_series(connection)
-    at = {name: n for n, name in enumerate(names)}
-    bias = KitBias(np.array([at["A"], at["C"]]), *(np.zeros(2) for _ in range(4)))
-    order = np.argsort(bias.kit)
+    assert names == ["A", "C"]
+    moments = np.array([day(1), day(5)], dtype="datetime64[us]")
+    bias = KitBias(
+        kit=np.array([0, 1]),
+        at_y=years(moments),
+        ln_bias=np.array([0.0, 0.06]),
+        var_ln_bias=np.full(2, 1e-4),
+        p_off=np.array([0.1, 0.99]),
+    )
 
-    rows = kits_table(KitBias(*(v[order] for v in vars(bias).values())), names, families)
+    rows = kits_table(bias, names, families, NOW_Y).to_pylist()
 
-    assert {row["kit"]: row["verdicts_touched"] for row in rows.to_pylist()} == {"A": 0, "C": 2}
+    assert {row["kit"]: row["verdicts_touched"] for row in rows} == {"A": 2, "C": 2}
 
 
 def test_the_bias_comes_back_from_its_table_under_any_numbering() -> None:
@@ -104,5 +119,5 @@ def test_the_bias_comes_back_from_its_table_under_any_numbering() -> None:
 
 
 def test_no_kits_make_empty_tables() -> None:
-    assert kits_table(no_kit_bias(), [], []).num_rows == 0
+    assert kits_table(no_kit_bias(), [], [], NOW_Y).num_rows == 0
     assert len(kit_bias_from_table(kit_bias_table(no_kit_bias(), []), []).kit) == 0

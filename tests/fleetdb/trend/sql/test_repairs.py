@@ -5,7 +5,7 @@ from fleetdb.trend.beliefs import Repair
 from tests.fleetdb.trend.small_tables import connect, day, finding, pump
 
 
-def test_every_part_but_the_pump_and_every_failure_of_the_pump_is_a_repair() -> None:
+def test_every_part_but_the_pump_and_every_failure_of_a_pump_left_in_is_a_repair() -> None:
     with connect(
         fitments=[
             pump("V1", 1),
@@ -16,6 +16,7 @@ def test_every_part_but_the_pump_and_every_failure_of_the_pump_is_a_repair() -> 
             pump("V2", 4, part="injector_set"),
         ],
         findings=[
+            finding("V1", 1.5, "failed_on_road"),
             finding("V1", 5, "failed_on_road"),
             finding("V1", 6, "no_fault_found"),
             finding("V1", 7, "failed_on_road", part="injector"),
@@ -23,7 +24,7 @@ def test_every_part_but_the_pump_and_every_failure_of_the_pump_is_a_repair() -> 
             finding("V2", 4, "failed_on_road"),
         ],
     ) as connection:
-        got = queries.answer(connection, "repairs", as_of=day(40)).to_pylist()
+        got = queries.answer(connection, "repairs", as_of=day(40), late_days=1).to_pylist()
 
     assert sorted((row["vehicle"], row["repaired_at"], row["repair"]) for row in got) == [
         ("V1", day(2), Repair.INJECTORS),
