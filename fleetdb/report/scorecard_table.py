@@ -103,7 +103,8 @@ def _print_calibration(told: Calibration, console: Console) -> None:
     console.print(table)
     if told.interval_share is not None:
         console.print(
-            f"Limit dates: {told.intervals_judged} intervals of 80 % judged, "
+            f"Limit dates: {told.intervals_judged} "
+            f"interval{'' if told.intervals_judged == 1 else 's'} of 80 % judged, "
             f"{100 * told.interval_share:.0f} % held the date; {told.intervals_too_early} times "
             f"the limit came earlier, {told.intervals_too_late} times not yet.",
             highlight=False,
