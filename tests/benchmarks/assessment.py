@@ -8,6 +8,9 @@ to published snapshot, each in a process of its own, and set against
 - DuckDB's bare ``regr_slope ... GROUP BY vehicle`` over the same Parquet files;
 - ``scipy.stats.theilslopes`` in a loop, timed on 500 vehicles and scaled up;
 - the fleet of a tenth.
+
+Then a vehicle of the larger one is sent 60 records and more, and what the verdict adds to a receipt
+is set against storing the record.
 """
 
 from __future__ import annotations
@@ -30,6 +33,7 @@ from fleetdb.warehouse.manifest import read_manifest
 from fleetdb.warehouse.snapshot import publish
 from fleetdb.warehouse.views import open_mirror, parquet_source
 from tests.benchmarks.big_fleet import AS_OF, FLEET_ID, TESTS, write_mirror
+from tests.benchmarks.receipts import receipts_ms
 
 _SAMPLED = 500
 _BARE_RUNS = 3
@@ -112,8 +116,13 @@ def main() -> None:
                 f"{whole['s'] / theil_sen_s(home, n_vehicles):.2f} times a loop of theilslopes",
                 flush=True,
             )
+        storing_ms, verdict_ms = receipts_ms(home)
     tenth, full = (each["s"] for each in took.values())
     print(f"ten times the fleet: {full / tenth:.1f} times the time")
+    print(
+        f"a receipt: {verdict_ms:.0f} ms of processor time for the verdict, "
+        f"{verdict_ms / storing_ms:.1f} times the {storing_ms:.0f} ms of storing the record"
+    )
 
 
 if __name__ == "__main__":

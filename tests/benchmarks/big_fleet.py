@@ -26,7 +26,16 @@ from fleetdb.warehouse.parts import grow
 FLEET_ID = 1
 TESTS = 60
 AS_OF = datetime(2026, 6, 30, 12, tzinfo=UTC)
-_FAMILIES = ("bench-1600", "bench-1800", "bench-2000")
+FAMILIES = ("bench-1600", "bench-1800", "bench-2000")
+FAMILY = {
+    "proof_duty_pct": 45.0,
+    "proof_target_bar": 700.0,
+    "cylinders": 4,
+    "proof_ratio_limit": 0.8,
+    "reference_fuel_temp_c": 40.0,
+    "reference_crank_rpm": 220.0,
+}
+"""What all families have in common."""
 _VEHICLES_PER_KIT = 50
 _YEARS = 5.0
 _AT_ONCE = 4_000
@@ -79,7 +88,7 @@ def _vehicles(n_vehicles: int) -> pa.Table:
     return _numbered(
         {
             "vehicle": [vehicle_name(i) for i in numbers],
-            "pump_family": [_FAMILIES[i % 3] for i in numbers],
+            "pump_family": [FAMILIES[i % 3] for i in numbers],
             "in_service_on": [_STARTS.date()] * n_vehicles,
             "depot": [f"depot-{i // 500:03}" for i in numbers],
         },
@@ -91,15 +100,10 @@ def _vehicles(n_vehicles: int) -> pa.Table:
 def _pump_families() -> pa.Table:
     return _numbered(
         {
-            "pump_family": list(_FAMILIES),
+            "pump_family": list(FAMILIES),
             "applies_from": [date(2015, 1, 1)] * 3,
             "rail_max_bar": [1600.0, 1800.0, 2000.0],
-            "proof_duty_pct": [45.0] * 3,
-            "proof_target_bar": [700.0] * 3,
-            "cylinders": [4] * 3,
-            "proof_ratio_limit": [0.8] * 3,
-            "reference_fuel_temp_c": [40.0] * 3,
-            "reference_crank_rpm": [220.0] * 3,
+            **{name: [value] * 3 for name, value in FAMILY.items()},
         },
         "pump_families",
         1,
