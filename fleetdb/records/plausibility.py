@@ -22,7 +22,7 @@ from fleetdb.records.documents import (
 )
 from fleetdb.records.flow_limits import fastest_build_bar_per_s, most_leak_ml_per_min
 from fleetdb.records.vin import vin_oddity
-from fleetdb.units import SECONDS_PER_MINUTE, bar_from_psi, celsius_from_fahrenheit
+from fleetdb.units import BAR_PER_MPA, SECONDS_PER_MINUTE, bar_from_psi, celsius_from_fahrenheit
 
 CLOCK_SLACK = timedelta(minutes=5)
 # A date has no zone: the day may have begun up to a day earlier or later in UTC.
@@ -195,11 +195,13 @@ def _target(document: TestRecord, family: PumpFamily) -> Iterable[Problem]:
         return
     target_bar, expected_bar = document.proof.target_bar, family.proof_target_bar
     if abs(target_bar - expected_bar) > TARGET_TOLERANCE * expected_bar:
-        was_psi = abs(bar_from_psi(target_bar) - expected_bar) <= TARGET_TOLERANCE * expected_bar
+        hint = ""
+        for unit, in_bar in (("psi", bar_from_psi(target_bar)), ("MPa", BAR_PER_MPA * target_bar)):
+            if abs(in_bar - expected_bar) <= TARGET_TOLERANCE * expected_bar:
+                hint = f": was this {unit}?"
         yield Problem(
             "/proof/target_bar",
-            f"target_bar {target_bar:g} differs from {family.pump_family}'s {expected_bar:g}"
-            + (": was this psi?" if was_psi else ""),
+            f"target_bar {target_bar:g} differs from {family.pump_family}'s {expected_bar:g}{hint}",
         )
 
 

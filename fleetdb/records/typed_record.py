@@ -65,7 +65,7 @@ ENTRIES: dict[str, Entry] = {
         Entry("note", "/note", "Note", is_text=True),
     )
 }
-_ASKS_UNIT = re.compile(r": was this psi(?: per second)?\?$")
+_ASKS_UNIT = re.compile(r": was this (?:psi|MPa)(?: per second)?\?$")
 # Whoever fills in a form knows no names of fields, and sends traces with a record that is there.
 _ASKS_FOR_FIELDS = re.compile(r"(?<=holds no reading): .*$")
 _CYLINDER = re.compile(r"leak_(\d+)")

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleetdb.errors import InvalidInputError, Problem
-from fleetdb.units import PA_PER_BAR, PA_PER_PSI, celsius_from_fahrenheit
+from fleetdb.units import BAR_PER_MPA, PA_PER_BAR, PA_PER_PSI, celsius_from_fahrenheit
 
 Floats = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ _UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "rail_bar": {
         "bar": (1, 0),
         "mbar": (1e-3, 0),
-        "mpa": (1e6 / PA_PER_BAR, 0),
+        "mpa": (BAR_PER_MPA, 0),
         "kpa": (1e3 / PA_PER_BAR, 0),
         "pa": (1 / PA_PER_BAR, 0),
         "psi": (PA_PER_PSI / PA_PER_BAR, 0),

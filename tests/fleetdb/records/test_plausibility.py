@@ -62,6 +62,14 @@ def test_psi_is_not_suspected_where_it_would_be_too_much_as_well() -> None:
     assert "psi" not in problem_of(proof={"target_bar": 700, "actual_bar": 23207}).detail
 
 
+def test_a_target_in_another_unit_is_named() -> None:
+    # 700 bar is 10153 psi and 70 MPa.
+    for typed, unit in ((10153, "psi"), (70, "MPa")):
+        detail = problem_of(proof={"target_bar": typed, "actual_bar": 65}).detail
+        assert detail.endswith(f"differs from fam-x's 700: was this {unit}?")
+    assert problem_of(proof={"target_bar": 75, "actual_bar": 65}).detail.endswith("fam-x's 700")
+
+
 def test_the_rail_limit_itself_can_be_reached() -> None:
     assert checked(proof={"target_bar": 700, "actual_bar": 1600}) == ([], [])
 
