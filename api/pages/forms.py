@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from fleetdb.errors import ConflictError, InvalidInputError, Problem, SameIdOtherBodyError
 from fleetdb.records.typed_numbers import number_typed
+from fleetdb.units import Unit
 
 T = TypeVar("T")
 
@@ -50,8 +51,10 @@ def attempt(work: Callable[[], T], names: frozenset[str]) -> T | Refused:
         return Refused(409, general=[str(error)])
 
 
-def number_of(form: dict[str, str], name: str) -> float | None:
+def number_of(form: dict[str, str], name: str, unit: Unit | None = None) -> float | None:
     """Return a number as people type it, with a comma or a point; None where nothing is.
+
+    Typed in ``unit``, it is returned in the inside one.
 
     Raises
     ------
@@ -62,7 +65,8 @@ def number_of(form: dict[str, str], name: str) -> float | None:
     if not text:
         return None
     try:
-        return float(number_typed(text))
+        typed = number_typed(text)
+        return float(typed) if unit is None else unit.inside(typed)
     except ValueError as error:
         raise InvalidInputError.at(f"/{name}", str(error)) from None
 

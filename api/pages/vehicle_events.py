@@ -23,12 +23,16 @@ from fleetdb.cautions import WORKING_CAUTIONS
 from fleetdb.errors import NotFoundError
 from fleetdb.records.documents import Kind, Outcome, Part
 from fleetdb.records.parsing import parse_document
+from fleetdb.records.typed_record import unit_called
 from fleetdb.store.amending import void_document
 from fleetdb.store.by_id import stored_document
 from fleetdb.store.ingest import Accepted, accept
 from fleetdb.store.stored_documents import StoredDocument
+from fleetdb.units import UNITS, Quantity
 
 router = page_router()
+
+_UNIT = "distance_unit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,7 @@ class Sort:
     @property
     def names(self) -> frozenset[str]:
         """The form's fields by name."""
-        return frozenset((self.time_field, UTC_OFFSET, *self.texts, *self.numbers))
+        return frozenset((self.time_field, UTC_OFFSET, _UNIT, *self.texts, *self.numbers))
 
 
 class EventPath(StrEnum):
@@ -80,6 +84,7 @@ _SORTS = {
     ),
 }
 _CHOICES = {
+    "distance_units": list(UNITS[Quantity.DISTANCE]),
     "parts": [("", "choose"), *((part.value, in_words(part.value)) for part in Part)],
     "outcomes": [("", "choose"), *((told.value, in_words(told.value)) for told in Outcome)],
 }
@@ -140,8 +145,11 @@ def _store(visit: Visit, vehicle: str, sort: Sort, form: dict[str, str]) -> Acce
 def _values(vehicle: str, sort: Sort, form: dict[str, str]) -> dict[str, Any]:
     """Return the document a form describes; fields left empty are not in it."""
 
+    distance = unit_called(Quantity.DISTANCE, form.get(_UNIT, ""))
+
     def number(name: str) -> Callable[[], tuple[str, Any]]:
-        return lambda: (name, number_of(form, name))
+        unit = distance if name == "odometer_km" else None
+        return lambda: (name, number_of(form, name, unit))
 
     read = all_of(
         lambda: (sort.time_field, moment_of(form, sort.time_field)),

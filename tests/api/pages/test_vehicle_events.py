@@ -60,6 +60,20 @@ def test_a_finding_is_stored_and_shown_on_the_page(any_api: Any) -> None:
     assert stored["document"]["found_at"] == "2026-05-04T10:30:00Z"
 
 
+def test_an_odometer_in_miles_is_kept_in_km(any_api: Any) -> None:
+    post_worn_vehicle(any_api, tests=1)
+    manager = signed_in(any_api)
+    in_miles = {"odometer_km": "61 500", "distance_unit": "miles"}
+    assert sent(manager, "fitments", **{**FITMENT, **in_miles}).status_code == 303
+
+    [stored] = any_api.manager.get("/v1/fitments?part=injector").json()["items"]
+    # 1 mile is 1.609344 km exactly (NIST SP 811).
+    assert stored["document"]["odometer_km"] == pytest.approx(61_500 * 1.609344)
+    wrong = sent(manager, "findings", **{**FINDING, **in_miles, "part": ""})
+    assert wrong.status_code == 422
+    assert "<option selected>miles</option>" in field(wrong, "distance_unit")
+
+
 def test_a_new_pump_begins_a_new_series(any_api: Any) -> None:
     post_worn_vehicle(any_api)
     manager = signed_in(any_api)
