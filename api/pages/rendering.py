@@ -14,6 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from api.pages.clocks import UTC_OFFSETS
 from fleetdb.report.action_list import SHAPES
+from fleetdb.report.limit_dates import limit_in_words
 
 # Scripts, styles and pictures of this server only, none of them inside the page.
 POLICY = (
@@ -98,6 +99,7 @@ def _environment() -> Environment:
     )
     environment.filters.update(
         day=_day,
+        limit_in_words=limit_in_words,
         number=_number,
         percent=_percent,
         percent_over=_percent_over,

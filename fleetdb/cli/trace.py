@@ -15,6 +15,7 @@ from fleetdb.records.documents import Kind, PumpFamily
 from fleetdb.records.parsing import parse_object
 from fleetdb.report.trace_table import print_figures
 from fleetdb.store.sent_traces import TraceEnvelope
+from fleetdb.store.sources import recording_of
 from fleetdb.store.trace_findings import settings_for
 from fleetdb.trace.checks import LIMITS
 from fleetdb.trace.figures import figures_of
@@ -74,8 +75,15 @@ def trace(
 
     FILE is JSON, CSV, Parquet or Arrow by its name's ending, .gz or .zst after it allowed.
     The columns carry their units: time_s or time_ms; rail_bar, rail_mpa or rail_psi; and, if
-    recorded, crank_rpm, duty_pct, fuel_temp_c.
+    recorded, crank_rpm, duty_pct, fuel_temp_c. A name as `load` takes it,
+    traces-RECORD_ID-KIND-unplugged.csv, says what was done and whether the inlet metering valve
+    was unplugged.
     """
+    named = recording_of(file)
+    if named is not None:
+        kind = kind or named.kind.value
+        if inlet_valve_unplugged is None:
+            inlet_valve_unplugged = named.inlet_valve_unplugged
     if family is not None:
         if target_bar is not None:
             raise click.UsageError("give --family or --target-bar, not both")

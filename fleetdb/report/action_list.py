@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from fleetdb.cautions import CAUTIONS
+from fleetdb.report.limit_dates import is_past
 from fleetdb.report.verdict_list import URGENCY, to_act_on
 
 ACTED_ON = ("stand_down", "book_in", "watch")
@@ -66,9 +67,9 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
 
 def by_when(row: Mapping[str, Any]) -> str:
     """Return when a pump is at its limit: by even chances and, below, by one in ten."""
-    if row["state"] == "stand_down":
-        return "now"
     early, middle = row["limit_date_p10"], row["limit_date_p50"]
+    if row["state"] == "stand_down" or is_past(middle, row):
+        return "now"
     if early is None:
         return "later"
-    return f"{middle or 'later'}\n({early})"
+    return f"{middle or 'later'}\n({'now' if is_past(early, row) else early})"

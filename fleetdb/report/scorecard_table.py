@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from fleetdb.trend.scorecard import LEAST_NOTICE, MOST_NOTICE, Calibration, Scorecard
 
@@ -60,7 +61,7 @@ def _print_groups(groups: pl.DataFrame, column: str, console: Console) -> None:
     for row in groups.iter_rows(named=True):
         name = row[column] or "not called"
         table.add_row(
-            name.replace("_", " ") if column == "leading_cause" else name,
+            Text(name.replace("_", " ") if column == "leading_cause" else name),
             *(str(row[count] or 0) for count in _FAILURES),
             _notice(row),
             *(str(row[count] or 0) for count in _CALLS.values()),

@@ -8,6 +8,7 @@ from typing import Any
 from rich.console import Console
 
 from fleetdb.cautions import CAUTIONS
+from fleetdb.report.limit_dates import limit_in_words
 
 
 def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console) -> None:
@@ -26,15 +27,9 @@ def print_verdict(vehicle: str, row: Mapping[str, Any] | None, console: Console)
             f"{100 * row['probability_below_limit']:.0f} % below the limit within "
             f"{row['horizon_days']:.0f} days"
         )
-    early, middle, today = row["limit_date_p10"], row["limit_date_p50"], row["as_of"]
-    if middle is not None and middle <= today:
-        lines.append("  Most likely at the limit by now")
-    elif early is not None:
-        early = "today" if early <= today else early
-        lines.append(
-            f"  At the limit by {middle or 'a date too far to see'} (even chances), "
-            f"with one chance in ten by {early}"
-        )
+    limit = limit_in_words(row)
+    if limit is not None:
+        lines.append(f"  {limit}")
     lines += [row["advice"], *CAUTIONS]
     for line in lines:
         console.print(line, highlight=False, markup=False)

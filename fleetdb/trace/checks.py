@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from fleetdb.errors import Problem
 from fleetdb.trace.signal_faults import signal_faults
-from fleetdb.units import BAR_PER_MPA, bar_from_psi
+from fleetdb.units import bar_from_psi
 
 Floats = NDArray[np.float64]
 
@@ -162,13 +162,9 @@ def problem_with_rail(rail_bar: Floats, rail_max_bar: float) -> Problem | None:
         return None
     index = int(np.argmax(above))
     highest = float(rail_bar.max())
-    hint = ""
-    if bar_from_psi(highest) <= rail_max_bar:
-        hint = ": was this psi?"
-        if highest / BAR_PER_MPA <= rail_max_bar:
-            hint += " Or bar under a name that says MPa?"
+    was_psi = bar_from_psi(highest) <= rail_max_bar
     return Problem(
         f"/rail_bar/{index}",
         f"{rail_bar[index]:.5g} is above the {rail_max_bar:g} bar the rail can hold "
-        f"(highest {highest:.5g}){hint}",
+        f"(highest {highest:.5g})" + (": was this psi?" if was_psi else ""),
     )

@@ -17,7 +17,7 @@ from fleetdb.trend.book_in_line import BookInLine
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.following import Followed
 from fleetdb.trend.known import Known
-from fleetdb.trend.second_opinion import second_opinions
+from fleetdb.trend.second_opinion import Measured, second_opinions
 from fleetdb.trend.series import Series
 from fleetdb.trend.states import Policy, states_of
 from fleetdb.trend.verdict import SCHEMA, PumpFacts, verdict_rows
@@ -54,7 +54,12 @@ def judge(
             recent_days=_RECENT_LEAK_DAYS,
         ),
         "failures": connection.sql("FROM pump_failures ORDER BY pump_id").to_arrow_table(),
-        **second_opinions(connection, [each.series for each in followed], constants, as_of),
+        **second_opinions(
+            connection,
+            [Measured(each.series, each.pumps.ln_reserve[:, 1]) for each in followed],
+            constants,
+            as_of,
+        ),
     }
     if trend_p is None:
         trend_p = discoveries.largest_p(answers["builds"]["build_trend_p"].to_numpy())

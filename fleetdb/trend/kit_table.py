@@ -97,13 +97,14 @@ def _tests(n_kits: int, families: list[Series]) -> tuple[NDArray[np.int64], Floa
 
 
 def _verdicts_touched(from_y: Floats, families: list[Series]) -> NDArray[np.int64]:
-    """Return how many present pumps were tested with each kit, at its ``from_y`` or later."""
+    """Return how many present pumps have a reading of each kit, of its ``from_y`` or later."""
     touched = np.zeros(len(from_y), dtype=np.int64)
     for whole in families:
         series = whole.of_present_pumps()
         pump = np.repeat(np.arange(series.n_pumps), np.diff(series.offsets))
-        named = series.kit >= 0
-        kit, pump, at_y = series.kit[named], pump[named], series.readings.at_y[named]
+        own = series.readings
+        used = (series.kit >= 0) & ~(np.isnan(own.ln_ratio) & np.isnan(own.ln_build))
+        kit, pump, at_y = series.kit[used], pump[used], own.at_y[used]
         late = at_y >= from_y[kit]
         once = np.unique(kit[late] * series.n_pumps + pump[late])
         touched += np.bincount(once // max(series.n_pumps, 1), minlength=len(from_y))

@@ -15,6 +15,8 @@ from fleetdb.trend.series import FINDINGS_LATE_DAYS
 
 LEAST_NOTICE = timedelta(days=30)
 MOST_NOTICE = timedelta(days=400)
+VISIT = timedelta(days=14)
+"""Findings so near one another are of one visit to the workshop."""
 _HINDSIGHT: dict[str, dict[str, int]] = {
     "family_settings": {},
     "scorecard_tested_months": {},
@@ -118,6 +120,7 @@ class Scorecard:
     def by(self, column: str) -> pl.DataFrame:
         """Return caught, missed and calls by outcome for each ``pump_family`` or ``leading_cause``.
 
+        ``cause_found_calls`` are the right calls that named the cause that was found.
         A missed failure has no leading cause; its row has none either.
         """
         failures = self.failures.group_by(column).agg(
@@ -149,7 +152,12 @@ def scorecard(connection: duckdb.DuckDBPyConnection, verdicts: pa.Table) -> Scor
         least_notice_days=LEAST_NOTICE.days,
         most_notice_days=MOST_NOTICE.days,
     )
-    calls = queries.answer(connection, "scorecard_calls", most_notice_days=MOST_NOTICE.days)
+    calls = queries.answer(
+        connection,
+        "scorecard_calls",
+        most_notice_days=MOST_NOTICE.days,
+        visit_days=VISIT.days,
+    )
     calibration = _calibration(connection)
     connection.unregister("verdicts")
     return Scorecard(

@@ -8,6 +8,7 @@ workshop's way of timing, a kit and the crank speed make of a build rate is take
 from __future__ import annotations
 
 from datetime import datetime
+from typing import NamedTuple
 
 import duckdb
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Floats
-from fleetdb.trend.build_windows import LN_REACH, Windows
+from fleetdb.trend.build_windows import LN_REACH_HIGH, LN_REACH_LOW, LN_REACH_STEP, Windows
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.robust import robust_trend
 from fleetdb.trend.series import Series, years
@@ -28,9 +29,17 @@ _PACE_DAYS = 365
 _BUILD, _PACE = 0, 1
 
 
+class Measured(NamedTuple):
+    """Present pumps of a family, and ln of the reserve each is believed to have now."""
+
+    series: Series
+    ln_reserve: Floats
+    """Shape (n_pumps,)."""
+
+
 def second_opinions(
     connection: duckdb.DuckDBPyConnection,
-    families: list[Series],
+    families: list[Measured],
     constants: dict[str, FamilyConstants],
     as_of: datetime,
 ) -> dict[str, pa.Table]:
@@ -41,7 +50,8 @@ def second_opinions(
     connection
         DuckDB with the tables of ``keep_readings``.
     families
-        Series with what kits add (``ln_kit``) and how workshops time (``windows.ln_habit``).
+        Series with what kits add (``ln_kit``) and how workshops time (``windows.ln_habit``), and
+        what each pump is believed to be now.
     constants
         Those of each family, by name.
     as_of
@@ -54,8 +64,8 @@ def second_opinions(
         ``build_trend_p`` (two-sided) [-], null as ``robust_trend`` says;
         ``build_trend_tests``, the number of tests it rests on. Of the last 12 build rates
         within two years, less what kit, crank speed, the window timed over and the workshop's
-        habit make of that of a new pump. Fuel viscosity is not allowed for: cold tests at one
-        end only lean the trend a little.
+        habit make of that of a pump as this one is now. Fuel viscosity is not allowed for: cold
+        tests at one end only lean the trend a little.
     ``pace``, one row per present pump whose vehicle has an odometer reading, likewise
         ``km_per_day``: the slope of the vehicle's last 12 odometer readings within a year,
         which one slip among four or more does not upset; null with fewer than 3, and where
@@ -91,17 +101,21 @@ def second_opinions(
 
 
 def _build_points(
-    families: list[Series], constants: dict[str, FamilyConstants], as_of: datetime
+    families: list[Measured], constants: dict[str, FamilyConstants], as_of: datetime
 ) -> pa.Table:
     """Return ln of the build rates at the reference crank speed and over one window, over years."""
     since_y = years(np.array([as_of], dtype="datetime64[us]"))[0] - _BUILD_YEARS
     keys, at_y, ln_build = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0)]
-    for series in (whole.of_present_pumps() for whole in families):
-        own = series.readings
-        by_window = _made_of_a_new_pump(series.windows, constants[series.pump_family])
-        value = own.ln_build - own.ln_kit - own.ln_speed - by_window[own.window]
+    for series, ln_reserve in families:
+        own, tests = series.readings, np.diff(series.offsets)
+        of_family = constants[series.pump_family]
+        reach = np.where(np.isnan(ln_reserve), of_family.ln_reserve_new, ln_reserve)
+        by_window = _made_by_windows(
+            series.windows, own.window, np.repeat(reach, tests), of_family.stiffening
+        )
+        value = own.ln_build - own.ln_kit - own.ln_speed - by_window
         used = ~np.isnan(value) & (own.at_y >= since_y)
-        pump_id = np.repeat(series.pumps["pump_id"].to_numpy(), np.diff(series.offsets))
+        pump_id = np.repeat(series.pumps["pump_id"].to_numpy(), tests)
         keys.append(pump_id[used])
         at_y.append(own.at_y[used])
         ln_build.append(value[used])
@@ -114,14 +128,20 @@ def _build_points(
     )
 
 
-def _made_of_a_new_pump(windows: Windows, constants: FamilyConstants) -> Floats:
-    """Return what timing over each window, the workshop's way, makes of ln of a new build rate.
+def _made_by_windows(
+    windows: Windows, window: NDArray[np.int64], ln_reach: Floats, stiffening: float
+) -> Floats:
+    """Return what timing over each test's window, the workshop's way, makes of ln of its rate.
 
-    Shape (n_windows,). The leakage within a window grows as a pump wears, which is left in the
-    rates: it is wear.
+    Shape (n_tests,). One reach for all tests of a pump: what leaks within a window grows as the
+    pump wears, and that is left in the rates.
     """
-    ln_share = [np.interp(constants.ln_reserve_new, LN_REACH, row) for row in windows.ln_shares]
-    return np.array(ln_share) + np.log1p(constants.stiffening * windows.middle) + windows.ln_habit
+    place = (np.clip(ln_reach, LN_REACH_LOW, LN_REACH_HIGH) - LN_REACH_LOW) / LN_REACH_STEP
+    low = place.astype(np.int64)
+    part = place - low
+    shares = windows.ln_shares
+    ln_share = shares[window, low] * (1.0 - part) + shares[window, low + 1] * part
+    return ln_share + np.log1p(stiffening * windows.middle)[window] + windows.ln_habit[window]
 
 
 def _keyed(points: pa.Table, kind: int) -> pa.Table:

@@ -51,7 +51,8 @@ def test_the_law_gives_the_published_figure() -> None:
     assert exact_annulus_ml_per_s(5, 300, 2e-3) == pytest.approx(0.147385, abs=5e-7)
 
 
-def test_needles_pressed_to_one_side_return_two_and_a_half_times_as_much() -> None:
+def test_twice_and_a_half_the_flow_is_two_and_a_half_times_the_leak() -> None:
+    """As much as needles pressed to one side pass, whatever the rest of the fleet does."""
     names = [f"V{n}" for n in range(1, 9)]
     records = [run_of(name, at, 5.0, 300.0, 40.0) for name in names for at in (1, 30, 60)]
     for row in records:

@@ -1,8 +1,9 @@
 -- When a part other than the pump was fitted that can change what the pump reaches.
 -- A pump that failed without a new one on record was mended somehow, where is not known; what is
--- found within $late_days of fitting a pump was found of the one before, and mended no new one.
+-- found within $late_days of fitting a pump was found of the one before, if there was one, and
+-- mended no new one.
 -- Grain:   one row per vehicle, repaired_at, repair
--- Reads:   fitments, findings
+-- Reads:   fitments, findings, pumps
 -- Params:  $as_of, $late_days [d]
 -- Returns: vehicle, repaired_at, repair (beliefs.Repair: 1 supply, 2 injectors,
 --          4 regulator, 8 untold)
@@ -17,9 +18,9 @@ SELECT vehicle, found_at, 8
 FROM findings f
 WHERE part = 'pump' AND outcome = 'failed_on_road' AND found_at <= $as_of
     AND NOT EXISTS (
-        FROM fitments p
+        FROM pumps p
+        JOIN pumps before ON before.vehicle = p.vehicle AND before.fitted_at < p.fitted_at
         WHERE p.vehicle = f.vehicle
-            AND p.part = 'pump'
             AND f.found_at >= p.fitted_at
             AND f.found_at <= p.fitted_at + to_days($late_days::INTEGER)
     )

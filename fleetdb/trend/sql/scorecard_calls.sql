@@ -1,13 +1,16 @@
 -- Calls (runs of month ends at book_in or stand_down) and what came of them.
--- right: the pump, or the part the call took for the cause, failed on the road or was found worn
--- within the time given. false: the pump was found without fault within it, or the whole time
--- passed with the pump still fitted and nothing found. open: neither yet.
+-- A finding answers a call if it is of the pump, or of the part taken for the cause at the last
+-- month end of the run before it; within the time given, and while the pump is fitted.
+-- right: the first answer that is no clearance was that it failed on the road or was found worn;
+-- after a pump was found without fault, only the pump, or a part found at the same visit, counts.
+-- false: the pump was found without fault and nothing answered that, or the whole time passed
+-- with the pump still fitted and no answer. open: neither yet.
 -- Grain:   one row per call
 -- Reads:   verdicts, findings
--- Params:  $most_notice_days [d]
--- Returns: vehicle, pump_family, pump_serial, called_on, leading_cause, outcome, found_at,
---          cause_found (whether the part of the leading cause was among those found worn; null
---          unless right)
+-- Params:  $most_notice_days, $visit_days (findings so near are of one visit) [d]
+-- Returns: vehicle, pump_family, pump_serial, called_on, leading_cause (when it was answered, or
+--          at the end of the run), outcome, found_at, cause_found (whether the part of that cause
+--          was found worn at the visit that answered it; null unless right)
 WITH month_end AS (
     SELECT
         *,
@@ -25,58 +28,121 @@ WITH month_end AS (
         max(as_of) OVER (PARTITION BY vehicle, fitted_at) AS last_seen
     FROM verdicts
 ),
-call AS (
-    SELECT *
+begun AS (
+    SELECT
+        *,
+        is_call
+            AND NOT coalesce(lag(is_call) OVER (PARTITION BY vehicle, fitted_at ORDER BY as_of), FALSE)
+            AS begins
     FROM month_end
+),
+called AS (
+    SELECT
+        *,
+        max(as_of) FILTER (WHERE begins) OVER (PARTITION BY vehicle, fitted_at ORDER BY as_of)
+            AS called_on
+    FROM begun
     QUALIFY is_call
-        AND NOT coalesce(lag(is_call) OVER (PARTITION BY vehicle, fitted_at ORDER BY as_of), FALSE)
+),
+call AS (
+    SELECT
+        vehicle,
+        fitted_at,
+        called_on,
+        any_value(pump_family) AS pump_family,
+        any_value(pump_serial) AS pump_serial,
+        any_value(last_seen) AS last_seen,
+        arg_max(leading_cause, as_of) AS last_cause
+    FROM called
+    GROUP BY vehicle, fitted_at, called_on
 ),
 finding AS (
     SELECT
-        *,
-        CASE part
+        c.vehicle,
+        c.fitted_at,
+        c.called_on,
+        f.found_at,
+        f.part = 'pump' AS is_pump,
+        f.outcome = 'no_fault_found' AS is_clear,
+        CASE f.part
             WHEN 'pump' THEN 'pump_wear'
             WHEN 'injector' THEN 'injector_leak'
             WHEN 'injector_set' THEN 'injector_leak'
             WHEN 'regulator' THEN 'regulator_or_rail_leak'
             WHEN 'fuel_filter' THEN 'supply_side'
-        END AS cause
-    FROM findings
-),
-found AS (
-    SELECT
-        c.vehicle,
-        c.fitted_at,
-        c.as_of,
-        min(f.found_at) FILTER (WHERE f.outcome IN ('failed_on_road', 'worn_confirmed')) AS worn_at,
-        bool_or(f.cause = c.leading_cause)
-            FILTER (WHERE f.outcome IN ('failed_on_road', 'worn_confirmed')) AS cause_found,
-        min(f.found_at)
-            FILTER (WHERE f.outcome = 'no_fault_found' AND f.part = 'pump') AS cleared_at
+        END AS cause,
+        m.leading_cause
     FROM call c
-    JOIN finding f
+    JOIN findings f
         ON f.vehicle = c.vehicle
-        AND (f.part = 'pump' OR f.cause = c.leading_cause)
-        AND f.found_at >= c.as_of
-        AND f.found_at < c.as_of + to_days($most_notice_days::INTEGER)
+        AND f.found_at >= c.called_on
+        AND f.found_at < c.called_on + to_days($most_notice_days::INTEGER)
         -- A finding after the next pump was fitted is about that one.
         AND f.found_at <= c.last_seen + INTERVAL 45 DAY
-    GROUP BY c.vehicle, c.fitted_at, c.as_of
+    ASOF JOIN called m
+        ON m.vehicle = c.vehicle
+        AND m.fitted_at = c.fitted_at
+        AND m.called_on = c.called_on
+        AND m.as_of <= f.found_at
+),
+answer AS (
+    SELECT
+        *,
+        min(found_at) FILTER (WHERE is_pump AND is_clear) OVER run AS cleared_at
+    FROM finding
+    WHERE is_pump OR cause = leading_cause
+    WINDOW run AS (PARTITION BY vehicle, fitted_at, called_on)
+),
+worn AS (
+    SELECT
+        *,
+        min(found_at) OVER (PARTITION BY vehicle, fitted_at, called_on) AS worn_at
+    FROM answer
+    WHERE NOT is_clear
+        AND (
+            is_pump
+            OR cleared_at IS NULL
+            OR found_at <= cleared_at + to_days($visit_days::INTEGER)
+        )
+),
+right_call AS (
+    SELECT
+        vehicle,
+        fitted_at,
+        called_on,
+        any_value(worn_at) AS worn_at,
+        arg_min(leading_cause, found_at) AS leading_cause,
+        bool_or(cause = leading_cause) AS cause_found
+    FROM worn
+    WHERE found_at <= worn_at + to_days($visit_days::INTEGER)
+    GROUP BY vehicle, fitted_at, called_on
+),
+cleared AS (
+    SELECT
+        vehicle,
+        fitted_at,
+        called_on,
+        any_value(cleared_at) AS cleared_at,
+        arg_min(leading_cause, found_at) AS leading_cause
+    FROM answer
+    WHERE is_pump AND is_clear
+    GROUP BY vehicle, fitted_at, called_on
 )
 SELECT
     c.vehicle,
     c.pump_family,
     c.pump_serial,
-    c.as_of AS called_on,
-    c.leading_cause,
+    c.called_on,
+    coalesce(r.leading_cause, f.leading_cause, c.last_cause) AS leading_cause,
     CASE
-        WHEN f.worn_at IS NOT NULL THEN 'right'
+        WHEN r.worn_at IS NOT NULL THEN 'right'
         WHEN f.cleared_at IS NOT NULL THEN 'false'
-        WHEN c.last_seen >= c.as_of + to_days($most_notice_days::INTEGER) THEN 'false'
+        WHEN c.last_seen >= c.called_on + to_days($most_notice_days::INTEGER) THEN 'false'
         ELSE 'open'
     END AS outcome,
-    coalesce(f.worn_at, f.cleared_at) AS found_at,
-    if(f.worn_at IS NULL, NULL, coalesce(f.cause_found, FALSE)) AS cause_found
+    coalesce(r.worn_at, f.cleared_at) AS found_at,
+    r.cause_found
 FROM call c
-LEFT JOIN found f ON f.vehicle = c.vehicle AND f.fitted_at = c.fitted_at AND f.as_of = c.as_of
-ORDER BY c.as_of, c.vehicle
+LEFT JOIN right_call r USING (vehicle, fitted_at, called_on)
+LEFT JOIN cleared f USING (vehicle, fitted_at, called_on)
+ORDER BY c.called_on, c.vehicle

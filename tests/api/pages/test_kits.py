@@ -144,7 +144,7 @@ def test_a_kits_page_tells_how_it_reads_since_when_and_its_calibrations(kits_api
         "Reads ▼ low: -3.5 ± 0.5 %",
         "More than 2.5 % off with a probability of 90 %",
         "Off since 2025-02-01",
-        "Fitted pumps tested with it lately 7",
+        "Fitted pumps tested with it in the last year, or since it reads off 7",
         "2025-02-05 -5.0 % 1.0 % 99 %",
         "2025-01-07 +0.0 % 1.0 % 1 %",
         "2024-01-10 09:00 UTC bench, two points",

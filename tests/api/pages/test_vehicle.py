@@ -71,6 +71,7 @@ def test_every_test_is_told_raw_and_corrected_with_how(api: Any, visitor: MakeVi
     assert "cranked at 190 rpm (reference 180 rpm)" in told
     assert "no kit named, so nothing is known of its error" in told
     assert "at reference conditions with a true kit" in told
+    assert "Even chances of the limit most likely by now" in told
     rows = answer.text.split('<table class="list tests"')[1].split("<tr")
     botched = rows[2 + len(RATIOS) - 1 - BOTCHED]
     assert "0.550" in botched and "○ set aside" in botched and "likely to be botched" in botched

@@ -154,3 +154,16 @@ def test_a_table_waits_for_no_import_of_database_migrations_or_charts(run: Any) 
     )
 
     assert ran.stdout.splitlines()[-1] == "0 []"
+
+
+def test_a_name_as_load_takes_it_says_what_was_done(run: Any) -> None:
+    named = "traces-018f3c1e-7a2b-7c3d-8e4f-5a6b7c8d9e0f-start-up-unplugged.csv"
+    Path("proof.csv").rename(named)
+
+    told = run(named, "--target-bar", "700")
+    assert told.code == 0
+    assert told.out.startswith("start_up, 9.0 s")
+    assert "not said whether the inlet metering valve was unplugged" not in told.out
+    otherwise = run(named, "--target-bar", "700", "--kind", "proof", "--inlet-valve-connected")
+    assert otherwise.out.startswith("proof, 9.0 s")
+    assert "no clean build rate" in otherwise.out

@@ -19,6 +19,7 @@ ROW: dict[str, Any] = {
     "probability_worn": 0.9,
     "probability_below_limit": 0.3,
     "horizon_days": 60.0,
+    "as_of": date(2025, 1, 31),
     "limit_date_p10": date(2025, 3, 1),
     "limit_date_p50": date(2025, 6, 1),
 }
@@ -30,6 +31,7 @@ SCHEMA = {
     "probability_worn": pl.Float64,
     "probability_below_limit": pl.Float64,
     "horizon_days": pl.Float64,
+    "as_of": pl.Date,
     "limit_date_p10": pl.Date,
     "limit_date_p50": pl.Date,
 }
@@ -116,6 +118,13 @@ def test_it_fits_a_narrow_terminal() -> None:
 
 def test_by_when_is_now_for_a_pump_to_stand_down() -> None:
     assert by_when({**ROW, "state": "stand_down"}) == "now"
+
+
+def test_by_when_is_now_for_a_limit_most_likely_reached() -> None:
+    today = ROW["as_of"]
+
+    assert by_when({**ROW, "limit_date_p10": today, "limit_date_p50": today}) == "now"
+    assert by_when({**ROW, "limit_date_p10": today}) == "2025-06-01\n(now)"
 
 
 def test_by_when_gives_the_even_and_the_early_date() -> None:

@@ -94,6 +94,12 @@ def test_families_and_causes_have_a_row_each() -> None:
     assert row_of(text, "injector leak")[:3] == ["injector leak", "1", "0"]
 
 
+def test_a_familys_name_is_no_markup() -> None:
+    calls = CALLS.with_columns(pl.lit("[/b]x").alias("pump_family"))
+
+    assert row_of(printed(Scorecard(FAILURES, calls, 50.0, CALIBRATION)), "[/b]x")[-1] == "1"
+
+
 def test_probabilities_and_limit_dates_are_held_against_what_came() -> None:
     text = " ".join(printed(Scorecard(FAILURES, CALLS, 50.0, CALIBRATION)).split())
 

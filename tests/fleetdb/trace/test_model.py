@@ -128,7 +128,7 @@ def test_the_slowest_and_the_longest_that_are_allowed_pass() -> None:
 def test_more_than_the_rail_can_hold_must_have_been_psi() -> None:
     with pytest.raises(InvalidInputError) as caught:
         Trace.checked(TraceKind.PROOF, **good(), rail_max_bar=500.0)
-    assert "was this psi? Or bar under a name that says MPa?" in str(caught.value)
+    assert "was this psi?" in str(caught.value)
 
     trace = Trace.checked(TraceKind.PROOF, **good(rail_bar=good()["rail_bar"] * 4))
     trace.require_within(2_500.0)

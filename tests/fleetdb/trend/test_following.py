@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import duckdb
 import numpy as np
 import pytest
@@ -107,7 +105,7 @@ def test_a_pump_is_followed_to_the_moment_asked_for(
     constants = {s.pump_family: starting_constants(s) for s in known.families}
     own = followed["fam"].present()
     later_y = own.series.readings.at_y[-1] + 3.0
-    later = follow(connection, known.families, constants, known, float(later_y), replace(Policy()))
+    later = follow(connection, known.families, constants, known, float(later_y), Policy())
 
     [years_on] = [each.present() for each in later if each.series.pump_family == "fam"]
     assert (years_on.pumps.p_worn > own.pumps.p_worn).all()

@@ -14,7 +14,7 @@ from fleetdb.trend.kit_table import (
 )
 from fleetdb.trend.kits import KitBias, no_kit_bias
 from fleetdb.trend.series import Series, keep_readings, keep_usual_conditions, load_series, years
-from tests.fleetdb.trend.small_tables import connect, day, pump, record, vehicle
+from tests.fleetdb.trend.small_tables import connect, day, leak, pump, record, vehicle
 
 BIAS = KitBias(
     kit=np.array([0, 0, 0, 2, 2]),
@@ -79,6 +79,9 @@ def test_verdicts_touched_are_of_pumps_tested_with_the_kit_lately_or_since_it_is
         record("V2", 220, 0.9),
         record("V3", 230, 0.9, kit="A"),
         record("V3", 231, 0.9, kit="C"),
+        # A test at another duty says nothing, and a leak run alone nothing of pressures.
+        record("V5", 250, 0.9, kit="A", duty_pct=70.0),
+        record("V5", 260, kit="C", **leak(60, 400, 9, 9, 9, 9)),
         # A pump that is gone has no verdict.
         record("V4", 240, 0.9, kit="A"),
         record("V4", 240, 0.9, kit="C"),

@@ -13,7 +13,7 @@ from fleetdb.rail import mean_build_share
 from fleetdb.trend.constants import prior_constants
 from fleetdb.trend.learning import starting_constants
 from fleetdb.trend.pipeline import assess
-from fleetdb.trend.second_opinion import second_opinions
+from fleetdb.trend.second_opinion import Measured, second_opinions
 from fleetdb.trend.series import keep_readings, keep_usual_conditions, load_series
 from fleetdb.trend.timing_habits import Habits, with_habits
 from tests.fleetdb.trend.small_tables import Row, connect, day, pump, record, vehicle
@@ -23,6 +23,7 @@ def opinions(
     *records: Row,
     ln_kit: float | Sequence[float] = 0.0,
     habits: Habits | None = None,
+    reserve: float = 1.65,
     as_of: float = 400,
     **rows: list[Row],
 ) -> dict[str, list[Row]]:
@@ -34,9 +35,10 @@ def opinions(
         for n, series in enumerate(families):
             kits = np.broadcast_to(ln_kit, len(series.records)).astype(float)
             families[n] = replace(series, readings=series.readings._replace(ln_kit=kits))
-        families = [with_habits(series, habits or {}) for series in families]
+        families = [with_habits(s.of_present_pumps(), habits or {}) for s in families]
         constants = {series.pump_family: starting_constants(series) for series in families}
-        tables = second_opinions(connection, families, constants, day(as_of))
+        measured = [Measured(s, np.full(s.n_pumps, math.log(reserve))) for s in families]
+        tables = second_opinions(connection, measured, constants, day(as_of))
     return {name: table.to_pylist() for name, table in tables.items()}
 
 
@@ -88,31 +90,37 @@ def test_what_the_crank_speed_adds_is_taken_out() -> None:
     assert row["build_trend_pct_per_year"] == pytest.approx(0, abs=1e-9)
 
 
-def test_a_workshop_that_times_another_window_makes_no_trend() -> None:
-    new = prior_constants(0.0)
-
-    def rate_over(low: float, high: float) -> float:
-        """The rate of a pump as good as a new one's prior, by the rail's balance."""
-        share = float(mean_build_share(np.exp(new.ln_reserve_new), low, high))
-        return 400.0 * share * (1.0 + new.stiffening * (low + high) / 2.0)
-
-    windows = [(0.2, 0.7)] * 4 + [(0.5, 1.0)] * 4
-    records = [
-        record(
-            "V1",
-            50 * n,
-            rate_bar_per_s=rate_over(low, high),
-            from_bar=700 * low,
-            to_bar=700 * high,
+@pytest.mark.parametrize("reserve", [1.65, 1.1, 0.95])
+@pytest.mark.parametrize("windows", [((0.2, 0.7), (0.5, 0.9)), ((0.5, 0.9), (0.2, 0.7))])
+def test_a_workshop_that_times_another_window_makes_no_trend(
+    reserve: float, windows: tuple[tuple[float, float], ...]
+) -> None:
+    stiffening = prior_constants(0.0).stiffening
+    rng = np.random.default_rng(3)
+    records = []
+    for n in range(12):
+        low, high = windows[n // 6]
+        # A pump that stays as it is, by the rail's balance, with the scatter of a test.
+        share = float(mean_build_share(np.array(reserve), low, high))
+        rate = 400.0 * share * (1.0 + stiffening * (low + high) / 2.0)
+        records.append(
+            record(
+                "V1",
+                30 * n,
+                rate_bar_per_s=rate * math.exp(0.03 * rng.normal()),
+                from_bar=700 * low,
+                to_bar=700 * high,
+            )
         )
-        for n, (low, high) in enumerate(windows)
-    ]
-    assert rate_over(*windows[-1]) < 0.9 * rate_over(*windows[0])
+    unmoved = [{**row, "from_bar": None, "to_bar": None} for row in records]
 
-    [row] = trend_of(*records)
+    [row] = trend_of(*records, reserve=reserve)
+    [as_timed] = trend_of(*unmoved, reserve=reserve)
 
-    # The share is tabulated every 0.02 of ln reach.
-    assert row["build_trend_pct_per_year"] == pytest.approx(0, abs=0.2)
+    assert abs(as_timed["build_trend_pct_per_year"]) > 10
+    assert as_timed["build_trend_p"] < 0.05
+    assert abs(row["build_trend_pct_per_year"]) < 5
+    assert row["build_trend_p"] > 0.2
 
 
 def test_a_workshop_that_reads_low_makes_no_trend() -> None:

@@ -24,6 +24,7 @@ def test_every_part_but_the_pump_and_every_failure_of_a_pump_left_in_is_a_repair
             finding("V2", 4, "failed_on_road"),
         ],
     ) as connection:
+        queries.keep(connection, "pumps", as_of=day(40), one_in=1)
         got = queries.answer(connection, "repairs", as_of=day(40), late_days=1).to_pylist()
 
     assert sorted((row["vehicle"], row["repaired_at"], row["repair"]) for row in got) == [
@@ -34,3 +35,16 @@ def test_every_part_but_the_pump_and_every_failure_of_a_pump_left_in_is_a_repair
         ("V2", day(4), Repair.INJECTORS),
         ("V2", day(4), Repair.UNTOLD),
     ]
+
+
+def test_what_is_found_when_the_new_pump_is_in_mends_no_new_pump() -> None:
+    def mended(found: float, fitted: float = 20) -> bool:
+        with connect(
+            fitments=[pump("V1", fitted)], findings=[finding("V1", found, "failed_on_road")]
+        ) as connection:
+            queries.keep(connection, "pumps", as_of=day(40), one_in=1)
+            return queries.answer(connection, "repairs", as_of=day(40), late_days=1).num_rows > 0
+
+    assert [mended(at) for at in (19.9, 20, 21, 21.1)] == [True, False, False, True]
+    # In service since 365 days before day 0: the first pump had none before it.
+    assert mended(-364.5, fitted=-365)

@@ -9,11 +9,15 @@ from tests.fleetdb.trend.said import verdicts
 from tests.fleetdb.trend.small_tables import Row, connect, day, finding
 
 
-def calls(said: pl.DataFrame, *findings: Row) -> list[tuple[Any, ...]]:
+def rows_of(said: pl.DataFrame, *findings: Row) -> list[Row]:
     with connect(findings=findings) as connection:
         connection.register("verdicts", said)
-        table = queries.answer(connection, "scorecard_calls", most_notice_days=400)
-    return [(row["called_on"], row["outcome"], row["found_at"]) for row in table.to_pylist()]
+        table = queries.answer(connection, "scorecard_calls", most_notice_days=400, visit_days=14)
+    return table.to_pylist()
+
+
+def calls(said: pl.DataFrame, *findings: Row) -> list[tuple[Any, ...]]:
+    return [(row["called_on"], row["outcome"], row["found_at"]) for row in rows_of(said, *findings)]
 
 
 def on(number: float) -> Any:
@@ -90,14 +94,18 @@ def test_the_part_a_call_took_for_the_cause_answers_it() -> None:
         assert calls(said, worn) == [(on(0), "open", None)]
 
 
+def called(causes: dict[int, str | None], until: int = 0) -> pl.DataFrame:
+    """Return month ends called for a cause, and sound ones from then to ``until``."""
+    states = {at: "book_in" if cause else "sound" for at, cause in causes.items()}
+    sound = dict.fromkeys(range(max(causes) + 30, until + 1, 30), "sound")
+    named = [*causes.values(), *[None] * len(sound)]
+    return verdicts(states | sound).with_columns(pl.Series("leading_cause", named, dtype=pl.String))
+
+
 def test_the_cause_of_a_right_call_is_held_against_the_part_found_worn() -> None:
     def cause_found(cause: str, *parts: str) -> bool | None:
-        said = verdicts({0: "book_in"}).with_columns(pl.lit(cause).alias("leading_cause"))
         found = [finding("V1", 20 + n, "worn_confirmed", part=p) for n, p in enumerate(parts)]
-        with connect(findings=found) as connection:
-            connection.register("verdicts", said)
-            table = queries.answer(connection, "scorecard_calls", most_notice_days=400)
-        [row] = table.to_pylist()
+        [row] = rows_of(called({0: cause}), *found)
         return row["cause_found"]
 
     assert cause_found("pump_wear", "pump") is True
@@ -105,6 +113,34 @@ def test_the_cause_of_a_right_call_is_held_against_the_part_found_worn() -> None
     assert cause_found("injector_leak", "pump", "injector") is True
     assert cause_found("cannot_tell", "pump") is False
     assert cause_found("pump_wear") is None
+
+
+def test_the_cause_is_that_of_the_last_month_end_before_the_finding() -> None:
+    said = called({0: "cannot_tell", 30: "injector_leak", 60: "pump_wear"}, until=600)
+    injector = finding("V1", 45, "worn_confirmed", part="injector")
+
+    [answered] = rows_of(said, injector)
+    [unanswered] = rows_of(said)
+    [too_early] = rows_of(said, finding("V1", 15, "worn_confirmed", part="injector"))
+
+    assert (answered["outcome"], answered["cause_found"]) == ("right", True)
+    assert (answered["called_on"], answered["leading_cause"]) == (on(0), "injector_leak")
+    assert (unanswered["outcome"], unanswered["leading_cause"]) == ("false", "pump_wear")
+    assert too_early["outcome"] == "false"
+
+
+def test_what_is_found_long_after_a_call_was_answered_is_not_about_it() -> None:
+    said = called({0: "injector_leak"}, until=600)
+    injector = finding("V1", 390, "worn_confirmed", part="injector")
+    worn, cleared = finding("V1", 20, "worn_confirmed"), finding("V1", 20, "no_fault_found")
+
+    [by_pump] = rows_of(said, worn, injector)
+    [by_nothing] = rows_of(said, cleared, injector)
+    [same_visit] = rows_of(said, cleared, finding("V1", 33, "worn_confirmed", part="injector"))
+
+    assert (by_pump["outcome"], by_pump["cause_found"]) == ("right", False)
+    assert (by_nothing["outcome"], by_nothing["found_at"]) == ("false", day(20))
+    assert (same_visit["outcome"], same_visit["cause_found"]) == ("right", True)
 
 
 def test_what_stands_down_for_its_own_failure_was_not_called() -> None:
