@@ -162,7 +162,7 @@ def test_a_name_as_load_takes_it_says_what_was_done(run: Any) -> None:
 
     told = run(named, "--target-bar", "700")
     assert told.code == 0
-    assert told.out.startswith("start_up, 9.0 s")
+    assert told.out.startswith("start up, 9.0 s")
     assert "not said whether the inlet metering valve was unplugged" not in told.out
     otherwise = run(named, "--target-bar", "700", "--kind", "proof", "--inlet-valve-connected")
     assert otherwise.out.startswith("proof, 9.0 s")
