@@ -47,8 +47,11 @@ class Policy:
     """What ``probability_below_limit`` looks ahead. [d]"""
     watch_from: float = 0.30
     watch_until: float = 0.15
-    needless_per_100_vehicle_years: float = 1.6
-    """Book-ins of pumps not worn that are put up with, per 100 vehicle-years of such pumps."""
+    needless_per_missed: float = 1.75
+    """So many needless book-ins are as bad as one worn pump that is not booked in."""
+    needless_per_100_vehicle_years: float = 2.5
+    """Book-ins of pumps not worn that are put up with at most, per 100 vehicle-years of such
+    pumps, whatever they find."""
     book_in_until: float = 0.30
     stand_down_from: float = 0.60
     stand_down_until: float = 0.30

@@ -13,7 +13,8 @@ from fleetdb.trend.book_in_line import LINES, BookInLine, Walked, book_in_line
 from fleetdb.trend.states import Policy, State, states_of
 
 NOW_Y = 24.0
-POLICY = Policy(needless_per_100_vehicle_years=1.0)
+POLICY = Policy(needless_per_missed=1.5, needless_per_100_vehicle_years=2.5)
+LEAN_ON_Y = 50.0
 
 
 def fleet(n_pumps: int, peak: float | np.ndarray, tests_a_year: int = 6, years: int = 2) -> Walked:
@@ -36,23 +37,91 @@ def mixed(n_sound: int, n_peaks: int, peak: float) -> Walked:
     return fleet(n_sound + n_peaks, np.repeat([0.01, peak], [n_sound, n_peaks]))
 
 
-def test_a_fleet_easy_to_tell_gets_the_lowest_line() -> None:
-    assert book_in_line([fleet(5000, 0.01)], NOW_Y, POLICY).book_in_from == LINES[0]
+def series(*courses: tuple[int, list[float]], failed: bool = False) -> Walked:
+    """Return so many pumps of each course of ``p_worn``, tested every two months till now."""
+    n_tests = len(courses[0][1])
+    p_worn = np.concatenate([np.tile(course, n) for n, course in courses])
+    n_pumps = sum(n for n, _ in courses)
+    at_y = NOW_Y - 1 / 12 - np.arange(n_tests)[::-1] / 6
+    return Walked(
+        offsets=np.arange(n_pumps + 1) * n_tests,
+        at_y=np.tile(at_y, n_pumps),
+        repaired=np.zeros(n_pumps * n_tests, np.int64),
+        p_worn=p_worn,
+        failed_y=np.full(n_pumps, NOW_Y - 0.01 if failed else np.nan),
+        end_y=np.full(n_pumps, math.inf),
+    )
 
 
-def test_the_line_rises_just_above_what_would_be_too_many() -> None:
-    # 100 pumps in 2000 peak at 0.71: 29 needless book-ins in some 3900 years are within the
-    # allowance of 1.0 per 100 years; 400 of them, 116 needless, are not.
-    few = book_in_line([mixed(1900, 100, 0.71)], NOW_Y, POLICY)
-    many = book_in_line([mixed(1600, 400, 0.71)], NOW_Y, POLICY)
+SOUND = [0.01] * 10
+WAVERS = [0.01] * 4 + [0.55, 0.1, 0.05, 0.02, 0.01, 0.01]
+WEARS = [0.01] * 4 + [0.2, 0.4, 0.7, 0.95, 1.0, 1.0]
+LINGERS = [0.01] * 4 + [0.2, 0.4, 0.42, 0.42, 0.42, 0.42]
 
-    assert few.book_in_from < 0.71
-    assert 0.71 < many.book_in_from <= 0.74
+
+def test_where_those_that_are_worn_go_on_to_be_sure_the_line_is_above_those_that_waver() -> None:
+    line = book_in_line([series((300, SOUND), (20, WAVERS), (20, WEARS))], NOW_Y, POLICY)
+
+    assert 0.55 < line.book_in_from < 0.95
+    assert line.needless_per_100_vehicle_years < 0.5
+
+
+def test_where_those_that_fail_are_never_sure_the_line_is_below_them() -> None:
+    lingering = [series((300, SOUND)), series((20, LINGERS), failed=True)]
+
+    line = book_in_line(lingering, NOW_Y, POLICY)
+
+    assert line.book_in_from <= 0.42
+    # The sound ones' own chance of being worn, and what every fleet leans on.
+    years = line.healthy_vehicle_years + LEAN_ON_Y
+    left = 300 * 0.01 + LEAN_ON_Y * 2.1 / 100 * line.book_in_from**2
+    assert line.missed_per_100_vehicle_years == pytest.approx(100 * left / years)
+
+
+def test_a_call_within_a_month_of_the_failure_is_a_miss() -> None:
+    sure = [0.01] * 9 + [0.95]
+    late = replace(series((20, sure)), failed_y=np.full(20, NOW_Y - 1 / 12 + 20 / 365.25))
+    soon = replace(late, failed_y=np.full(20, NOW_Y - 1 / 12 + 29.9 / 365.25))
+    in_time = replace(late, failed_y=np.full(20, NOW_Y - 1 / 12 + 30.1 / 365.25))
+
+    def missed(own: Walked) -> float:
+        line = book_in_line([series((300, SOUND)), own], NOW_Y, POLICY)
+        years = line.healthy_vehicle_years + LEAN_ON_Y
+        usual = LEAN_ON_Y * 2.1 / 100 * line.book_in_from**2
+        return line.missed_per_100_vehicle_years * years / 100 - usual - 300 * 0.01
+
+    assert missed(late) == pytest.approx(missed(soon)) == pytest.approx(20)
+    assert missed(in_time) == pytest.approx(0, abs=1e-9)
+
+
+@pytest.mark.parametrize("per_missed", [0.3, 1.0, 3.0, 10.0])
+def test_the_dearer_a_miss_the_lower_the_line(per_missed: float) -> None:
+    fleets = [series((300, SOUND), (20, WAVERS), (20, WEARS)), series((5, LINGERS), failed=True)]
+
+    def line_at(price: float) -> float:
+        policy = replace(POLICY, needless_per_missed=price)
+        return book_in_line(fleets, NOW_Y, policy).book_in_from
+
+    assert line_at(2 * per_missed) <= line_at(per_missed)
+    assert line_at(10.0) < line_at(0.3)
+
+
+def test_no_line_brings_more_needless_book_ins_than_are_put_up_with() -> None:
+    wavering = [series((200, SOUND), (100, WAVERS)), series((30, LINGERS), failed=True)]
+
+    dear = replace(POLICY, needless_per_missed=100.0)
+    held = book_in_line(wavering, NOW_Y, dear)
+    free = book_in_line(wavering, NOW_Y, replace(dear, needless_per_100_vehicle_years=math.inf))
+    never = book_in_line(wavering, NOW_Y, replace(dear, needless_per_100_vehicle_years=0.0))
+
+    assert free.book_in_from < 0.42 < 0.55 < held.book_in_from
+    assert held.needless_per_100_vehicle_years <= 2.5 < free.needless_per_100_vehicle_years
+    assert never.book_in_from == LINES[-1]
 
 
 def leaning_at(line: BookInLine) -> float:
-    """Return the needless book-ins of the 150 vehicle-years that every fleet leans on."""
-    return 150 * 1.0 / 100 * ((1 - line.book_in_from) / 0.35) ** 2
+    """Return the needless book-ins of the vehicle-years that every fleet leans on."""
+    return LEAN_ON_Y / 100 * ((1 - line.book_in_from) / 0.35) ** 2
 
 
 def test_the_expected_rate_is_the_sum_of_the_chances_of_being_wrong() -> None:
@@ -63,7 +132,7 @@ def test_the_expected_rate_is_the_sum_of_the_chances_of_being_wrong() -> None:
     leaning = leaning_at(line)
     assert line.healthy_vehicle_years == pytest.approx(years, rel=0.01)
     assert line.needless_per_100_vehicle_years == pytest.approx(
-        100 * (60 * 0.05 + leaning) / (line.healthy_vehicle_years + 150), rel=1e-9
+        100 * (60 * 0.05 + leaning) / (line.healthy_vehicle_years + LEAN_ON_Y), rel=1e-9
     )
 
 
@@ -86,7 +155,7 @@ def test_a_pump_that_wavers_above_the_lower_line_is_booked_in_once() -> None:
         )
         line = book_in_line([pumps], NOW_Y, POLICY)
         leaning = leaning_at(line)
-        years = line.healthy_vehicle_years + 150
+        years = line.healthy_vehicle_years + LEAN_ON_Y
         return line.needless_per_100_vehicle_years * years / 100 - leaning
 
     wavering, falling_back = [0.45, 0.95, 0.45, 0.95], [0.2, 0.95, 0.2, 0.95]
@@ -111,7 +180,10 @@ def needless(later: list[float], repaired: int | None = None, failed_y: float = 
     )
     line = book_in_line([pumps], NOW_Y, POLICY)
     leaning = leaning_at(line)
-    return line.needless_per_100_vehicle_years * (line.healthy_vehicle_years + 150) / 100 - leaning
+    return (
+        line.needless_per_100_vehicle_years * (line.healthy_vehicle_years + LEAN_ON_Y) / 100
+        - leaning
+    )
 
 
 def test_two_later_tests_say_better_whether_a_book_in_was_needless() -> None:
@@ -180,7 +252,7 @@ def test_a_fleet_without_records_leans_on_what_generated_fleets_showed() -> None
     line = book_in_line([], NOW_Y, POLICY)
 
     assert line.healthy_vehicle_years == 0.0
-    assert 0.6 < line.book_in_from < 0.85
+    assert 0.6 < line.book_in_from < 0.8
 
 
 def test_a_line_survives_being_published() -> None:
@@ -235,7 +307,7 @@ def test_a_book_in_is_counted_where_a_verdict_would_say_it(later: list[tuple[flo
         replace(POLICY, needless_per_100_vehicle_years=math.inf),
     )
     counted = line.needless_per_100_vehicle_years * (
-        line.healthy_vehicle_years + 150
+        line.healthy_vehicle_years + LEAN_ON_Y
     ) / 100 - leaning_at(line)
 
     said = [
