@@ -111,7 +111,7 @@ def leaks(draw: st.DrawFn) -> dict[str, Any]:
     """Back-leak that the family's pump can deliver: less than 0.9 ml a turn at 2,000 1/min."""
     duration_s = draw(numbers(0.001, 3600))
     cylinders = draw(st.lists(st.integers(1, FAMILY["cylinders"]), min_size=1, unique=True))
-    most_ml = 0.9 * 2000 / 60 * duration_s / len(cylinders)
+    most_ml = min(0.9 * 2000 / 60 * duration_s / len(cylinders), 100_000)
     leak = {
         "duration_s": duration_s,
         "cylinders": [{"cylinder": c, "ml": draw(st.floats(0, most_ml))} for c in cylinders],

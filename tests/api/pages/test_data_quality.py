@@ -55,10 +55,19 @@ def test_verdicts_of_an_earlier_version_leave_what_was_set_aside_being_worked_ou
     fill(fleet_api, record)
     publish_verdicts(fleet_api, *FLEET)
     words = text_of(answered(manager_of(fleet_api)))
-    assert "North 2 2 100 % 2 100 % 0 0 % 0 0 % 2 – 0 0" in words
+    assert f"North {row_of(2, '2 100 %', '2 100 %', '0 0 %', '0 0 %', 2, '–', 0, 0)}" in words
     assert "Set aside Being worked out: the verdicts shown now are of an earlier version" in words
     publish_now(fleet_api)
     assert "Being worked out" not in text_of(answered(manager_of(fleet_api)))
+
+
+def row_of(*counts: object) -> str:
+    """Return a workshop's row as it reads, each count after its label for narrow screens."""
+    labels = (
+        *("records", "no fuel temperature", "no crank speed", "no odometer", "no kit"),
+        *("remarks", "set aside", "refused", "sent again"),
+    )
+    return " ".join(f"{label} {count}" for label, count in zip(labels, counts, strict=True))
 
 
 def shown(visitor: Visitor) -> str:
@@ -88,10 +97,10 @@ def test_what_records_lack_and_what_was_refused_is_told_by_workshop(
     shown(manager)
     words = text_of(manager.get(ADDRESS))
     for said in (
-        "North 2 2 100 % 2 100 % 0 0 % 0 0 % 2 0 0 0",
-        "1 0 0 % 0 0 % 1 100 % 1 100 % 1 0 1 0",
+        f"North {row_of(2, '2 100 %', '2 100 %', '0 0 %', '0 0 %', 2, 0, 0, 0)}",
+        row_of(1, "0 0 %", "0 0 %", "1 100 %", "1 100 %", 1, 0, 1, 0),
         "no fuel temperature 2",
-        "test records a field that cannot be /vehicle 1",
+        "test records a field that cannot be field /vehicle times 1",
         "1 test looks as if sent under several ids",
         "V-0107 2025-03-01 North 2",
     ):
@@ -126,7 +135,8 @@ def test_how_a_workshop_times_is_told_in_whole_per_cents(
         {"as_of": format_rfc3339(datetime.now(UTC))},
     )
     words = text_of(answered(manager_of(fleet_api)))
-    assert f"North 2 2 100 % 2 100 % 0 0 % 0 0 % 2 0 0 0 {said} " in words
+    row = row_of(2, "2 100 %", "2 100 %", "0 0 %", "0 0 %", 2, 0, 0, 0)
+    assert f"North {row} build rates over others' {said} " in words
 
 
 def test_hostile_workshop_names_are_text_and_lead_to_their_own_page(
