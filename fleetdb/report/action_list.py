@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from fleetdb.cautions import CAUTIONS
-from fleetdb.report.limit_dates import is_past
+from fleetdb.report.limit_dates import is_due_now, is_past
 from fleetdb.report.verdict_list import URGENCY, to_act_on
 
 ACTED_ON = ("stand_down", "book_in", "watch")
@@ -68,7 +68,7 @@ def print_action_list(verdicts: pl.DataFrame, console: Console, limit: int | Non
 def by_when(row: Mapping[str, Any]) -> str:
     """Return when a pump is at its limit: by even chances and, below, by one in ten."""
     early, middle = row["limit_date_p10"], row["limit_date_p50"]
-    if row["state"] == "stand_down" or is_past(middle, row):
+    if is_due_now(row):
         return "now"
     if early is None:
         return "later"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from fleetdb.trend.states import State
+
 
 def limit_in_words(verdict: Mapping[str, Any]) -> str | None:
     """Return the sentence on a verdict's limit dates, or None where it has none.
@@ -27,6 +29,11 @@ def limit_in_words(verdict: Mapping[str, Any]) -> str | None:
         f"At the limit by {middle or 'a date too far to see'} (even chances), "
         f"with one chance in ten by {'today' if is_past(early, verdict) else early}"
     )
+
+
+def is_due_now(verdict: Mapping[str, Any]) -> bool:
+    """Return whether a pump waits for no date: it stands down, or is at its limit most likely."""
+    return verdict["state"] == State.STAND_DOWN.word or is_past(verdict["limit_date_p50"], verdict)
 
 
 def is_past(limit_date: Any, verdict: Mapping[str, Any]) -> bool:

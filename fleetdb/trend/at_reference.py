@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from fleetdb.trend.beliefs import Floats, Readings
-from fleetdb.trend.build_windows import LN_REACH, Windows
+from fleetdb.trend.build_windows import Windows, ln_share_at
 from fleetdb.trend.constants import FamilyConstants
 
 
@@ -57,13 +57,9 @@ def build_rate_at_reference(
     written down; only rates of one workshop are to be compared. Reach changes how much of the
     climb is held back by leakage; the swept flow goes as speed, and cold fuel is stiffer.
     """
-    shares = windows.ln_shares[readings.window]
 
     def held_back(shift: Floats) -> Floats:
-        reach = ln_reserve + shift
-        return np.array(
-            [np.interp(at, LN_REACH, row) for at, row in zip(reach, shares, strict=True)]
-        )
+        return ln_share_at(windows, readings.window, ln_reserve + shift)
 
     stiffer = constants.stiffness_power * readings.ln_viscosity
     # The watch starts and stops at what the kit shows: the whole window is off with it.

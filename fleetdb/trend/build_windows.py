@@ -61,6 +61,24 @@ class Windows(NamedTuple):
     """How much higher that workshop's rates come out than others' (``timing_habits``), likewise."""
 
 
+def ln_share_at(windows: Windows, window: NDArray[np.int64], ln_reach: Floats) -> Floats:
+    """Return ln of each test's mean build rate at its reach over that at no pressure.
+
+    Parameters
+    ----------
+    window
+        Number of each test's window, shape (n_tests,).
+    ln_reach
+        Shape (n_tests,); taken to lie between ``LN_REACH_LOW`` and ``LN_REACH_HIGH``. NaN gives
+        NaN.
+    """
+    place = (np.clip(ln_reach, LN_REACH_LOW, LN_REACH_HIGH) - LN_REACH_LOW) / LN_REACH_STEP
+    low = np.nan_to_num(place).astype(np.int64)
+    part = place - low
+    shares = windows.ln_shares
+    return shares[window, low] * (1.0 - part) + shares[window, low + 1] * part
+
+
 def number_windows(
     from_share: Floats, to_share: Floats, workshop: NDArray[np.int64] | None = None
 ) -> tuple[NDArray[np.int64], Windows]:

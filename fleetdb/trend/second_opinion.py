@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Floats
-from fleetdb.trend.build_windows import LN_REACH_HIGH, LN_REACH_LOW, LN_REACH_STEP, Windows
+from fleetdb.trend.build_windows import Windows, ln_share_at
 from fleetdb.trend.constants import FamilyConstants
 from fleetdb.trend.robust import robust_trend
 from fleetdb.trend.series import Series, years
@@ -136,12 +136,8 @@ def _made_by_windows(
     Shape (n_tests,). One reach for all tests of a pump: what leaks within a window grows as the
     pump wears, and that is left in the rates.
     """
-    place = (np.clip(ln_reach, LN_REACH_LOW, LN_REACH_HIGH) - LN_REACH_LOW) / LN_REACH_STEP
-    low = place.astype(np.int64)
-    part = place - low
-    shares = windows.ln_shares
-    ln_share = shares[window, low] * (1.0 - part) + shares[window, low + 1] * part
-    return ln_share + np.log1p(stiffening * windows.middle)[window] + windows.ln_habit[window]
+    by_window = np.log1p(stiffening * windows.middle) + windows.ln_habit
+    return ln_share_at(windows, window, ln_reach) + by_window[window]
 
 
 def _keyed(points: pa.Table, kind: int) -> pa.Table:

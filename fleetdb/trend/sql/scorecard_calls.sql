@@ -24,7 +24,6 @@ WITH month_end AS (
                 AND f.found_at < verdicts.as_of + INTERVAL 1 DAY
                 AND f.found_at >= coalesce(verdicts.last_test_at, verdicts.fitted_at)
         ) AS is_call,
-        max(as_of) OVER () AS last_month_end,
         max(as_of) OVER (PARTITION BY vehicle, fitted_at) AS last_seen
     FROM verdicts
 ),

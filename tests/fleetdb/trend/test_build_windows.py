@@ -13,6 +13,7 @@ from fleetdb.trend.build_windows import (
     LN_REACH_HIGH,
     LN_REACH_LOW,
     REFERENCE,
+    ln_share_at,
     number_windows,
 )
 
@@ -122,3 +123,18 @@ def test_rates_over_two_windows_differ_as_leak_and_stiffness_say(
     assert expected[0] - expected[1] == pytest.approx(
         ln_mean_rate((low, high)) - ln_mean_rate(REFERENCE), abs=0.02
     )
+
+
+def test_a_share_is_read_off_the_table_between_its_points_and_held_at_its_ends() -> None:
+    number, windows = number_windows(np.array([0.2, 0.5]), np.array([0.7, 0.9]))
+    window = number[[0, 1, 1, 0, 0]]
+    reach = np.array([0.013, 0.5, np.nan, 9.0, -9.0])
+
+    read = ln_share_at(windows, window, reach)
+
+    inside = [
+        np.interp(at, LN_REACH, windows.ln_shares[w])
+        for at, w in zip(np.clip(reach, LN_REACH_LOW, LN_REACH_HIGH), window, strict=True)
+    ]
+    np.testing.assert_allclose(read, inside, rtol=1e-9)
+    assert np.isnan(read[2])
