@@ -20,7 +20,6 @@ from api.pages.visits import AnyVisit, ManagerVisit, Visit
 from fleetdb.cautions import CAUTIONS
 from fleetdb.report.action_list import ACTED_ON
 from fleetdb.report.fleet_numbers import fleet_numbers
-from fleetdb.report.limit_dates import is_due_now
 from fleetdb.report.published import NoVerdictsYetError
 from fleetdb.report.spreadsheet_safe import without_formulas
 from fleetdb.report.verdict_files import write_csv
@@ -178,7 +177,6 @@ def _entry(row: dict[str, Any], ratios: list[tuple[datetime, float]]) -> dict[st
         **row,
         "why": row["reasons"].split("; ") if row["reasons"] else [],
         "line": trend_line(ratios),
-        "is_now": is_due_now(row),
     }
 
 

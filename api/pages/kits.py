@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from urllib.parse import quote, urlencode
 
 from fastapi import Query, Request
@@ -76,7 +76,12 @@ def post_calibration(visit: ManagerVisit, kit: PathName, form: FormFields) -> Re
 
 
 @router.get("/kits/{kit}/bias.svg")
-def get_bias_picture(request: Request, visit: ManagerVisit, kit: PathName) -> Response:
+def get_bias_picture(
+    request: Request,
+    visit: ManagerVisit,
+    kit: PathName,
+    size: Literal["wide", "narrow"] = "wide",
+) -> Response:
     """Draw what the kit adds to every pressure, over time."""
     # Drawing libraries take a second to import, which a server that draws nothing saves.
     from fleetdb.report.kit_bias_chart import kit_bias_svg
@@ -85,7 +90,7 @@ def get_bias_picture(request: Request, visit: ManagerVisit, kit: PathName) -> Re
         calibrations = calibrations_of(session, visit.call.fleet_id, kit)
     at = [calibration.calibrated_at for calibration in calibrations]
     past = _past(visit, kit)
-    return picture(request, (kit, past, at), lambda: kit_bias_svg(kit, past, at))
+    return picture(request, (kit, size, past, at), lambda: kit_bias_svg(kit, past, at, size))
 
 
 def kit_address(kit: str) -> str:

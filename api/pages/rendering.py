@@ -14,7 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from api.pages.clocks import UTC_OFFSETS
 from fleetdb.report.action_list import SHAPES
-from fleetdb.report.limit_dates import limit_in_words
+from fleetdb.report.limit_dates import is_due_now, is_past, limit_in_words
 
 # Scripts, styles and pictures of this server only, none of them inside the page.
 POLICY = (
@@ -106,6 +106,7 @@ def _environment() -> Environment:
         words=in_words,
         moment=_moment,
     )
+    environment.tests.update(due_now=is_due_now, past_by=is_past)
     for name, value in {
         "shapes": SHAPES,
         "static_address": static_address,

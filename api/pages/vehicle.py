@@ -25,7 +25,7 @@ from fleetdb.report.vehicle_words import how_corrected, why_not_used, why_set_as
 from fleetdb.timestamps import end_of_day
 from fleetdb.trend.cause import CAUSES
 from fleetdb.trend.past_states import PastState
-from fleetdb.trend.states import Policy, State
+from fleetdb.trend.states import Policy
 from fleetdb.trend.vehicle_in_full import FamilySettings
 
 router = page_router()
@@ -70,7 +70,6 @@ def get_vehicle(
         "published": published,
         "plan": trend and plan_of(trend.verdict, trend.as_of, intervals_of(visit)),
         "why_planned": WHY,
-        "is_now": trend is not None and trend.verdict["state"] == State.STAND_DOWN.word,
         "points": points_of(account, over),
         "over": over,
         "has_km": any(test.odometer_km is not None for test in account.seen),

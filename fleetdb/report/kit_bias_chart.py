@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 import altair as alt
@@ -11,18 +12,33 @@ from fleetdb.report.chart_style import BLUE, INK, VERMILION, svg_of
 from fleetdb.report.kit_readings import KitMoment
 from fleetdb.trend.kits import OFF
 
-WIDTH_PX, HEIGHT_PX = 560, 220
+
+@dataclass(frozen=True)
+class Size:
+    """Size of the panel, and marks along the axis."""
+
+    width_px: int
+    height_px: int
+    ticks: int
+
+
+SIZES = {"wide": Size(560, 220, 6), "narrow": Size(290, 220, 4)}
 _LINE_PCT = 100 * OFF
 _MIDDLE_80_PCT = 1.28  # standard deviations either side
 
 
-def kit_bias_svg(kit: str, past: Sequence[KitMoment], calibrated: Sequence[datetime]) -> str:
+def kit_bias_svg(
+    kit: str, past: Sequence[KitMoment], calibrated: Sequence[datetime], size: str = "wide"
+) -> str:
     """Return the chart of a kit's past as an SVG document."""
     title = f"What kit {kit} adds to every pressure"
-    return svg_of(kit_bias_chart(past, calibrated), title, kit_bias_words(past, calibrated))
+    chart = kit_bias_chart(past, calibrated, SIZES[size])
+    return svg_of(chart, title, kit_bias_words(past, calibrated))
 
 
-def kit_bias_chart(past: Sequence[KitMoment], calibrated: Sequence[datetime]) -> alt.LayerChart:
+def kit_bias_chart(
+    past: Sequence[KitMoment], calibrated: Sequence[datetime], size: Size
+) -> alt.LayerChart:
     """Return the bias as a line in its 80 % band, between the lines at which it is off.
 
     Tests at which it read off are diamonds; calibrations are upright lines with their name.
@@ -43,7 +59,7 @@ def kit_bias_chart(past: Sequence[KitMoment], calibrated: Sequence[datetime]) ->
     ]
     # Always the same scale unless a kit needs more, so that pictures can be compared.
     widest = max([8.0, *(abs(row[end]) for row in rows for end in ("low", "high"))])
-    x = alt.X("at:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(tickCount=6))
+    x = alt.X("at:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(tickCount=size.ticks))
     y = alt.Y(
         "bias:Q",
         title="adds [%]",
@@ -67,7 +83,7 @@ def kit_bias_chart(past: Sequence[KitMoment], calibrated: Sequence[datetime]) ->
                 x=x, y=alt.value(2)
             ),
         ]
-    return alt.LayerChart(layer=layers).properties(width=WIDTH_PX, height=HEIGHT_PX)
+    return alt.LayerChart(layer=layers).properties(width=size.width_px, height=size.height_px)
 
 
 def kit_bias_words(past: Sequence[KitMoment], calibrated: Sequence[datetime]) -> str:

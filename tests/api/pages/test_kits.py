@@ -147,7 +147,7 @@ def test_a_kits_page_tells_how_it_reads_since_when_and_its_calibrations(kits_api
         "Fitted pumps tested with it in the last year, or since it reads off 7",
         "2025-02-05 -5.0 % 1.0 % 99 %",
         "2025-01-07 +0.0 % 1.0 % 1 %",
-        "2024-01-10 09:00 UTC bench, two points",
+        "2024-01-10 09:00 UTC note bench, two points",
     ):
         assert said in words, said
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from xml.etree import ElementTree
 
-from fleetdb.report.kit_bias_chart import kit_bias_chart, kit_bias_svg, kit_bias_words
+from fleetdb.report.kit_bias_chart import SIZES, kit_bias_chart, kit_bias_svg, kit_bias_words
 from fleetdb.report.kit_readings import KitMoment
 
 PAST = [
@@ -16,12 +16,25 @@ CALIBRATED = [datetime(2025, 1, 20, tzinfo=UTC)]
 
 
 def test_the_band_is_drawn_whole_and_tests_that_read_off_are_marked() -> None:
-    layers = kit_bias_chart(PAST, CALIBRATED).to_dict()["layer"]
+    layers = kit_bias_chart(PAST, CALIBRATED, SIZES["wide"]).to_dict()["layer"]
     band = layers[1]["data"]["values"][1]
     low, high = layers[0]["encoding"]["y"]["scale"]["domain"]
     assert low <= band["low"] < -12 < band["high"] <= high
     assert [row["bias"] for row in layers[3]["data"]["values"]] == [-12.0]
     assert [row["bias"] for row in layers[0]["data"]["values"]] == [2.5, -2.5]
+
+
+def test_on_a_phone_the_picture_is_narrow_and_its_letters_as_large() -> None:
+    wide, narrow = (
+        ElementTree.fromstring(kit_bias_svg("K", PAST, CALIBRATED, size))
+        for size in ("wide", "narrow")
+    )
+    # A phone of 390 px has some 360 for a picture: no wider, so that it is not made smaller.
+    assert float(narrow.attrib["width"]) <= 360 < float(wide.attrib["width"])
+    letters = {text.attrib["font-size"] for text in narrow.iter() if "font-size" in text.attrib}
+    assert letters == {
+        text.attrib["font-size"] for text in wide.iter() if "font-size" in text.attrib
+    }
 
 
 def test_the_words_say_what_is_drawn() -> None:
