@@ -1,7 +1,8 @@
 -- Each pump's injector back-leak: lately and usually, total and worst cylinder.
 -- Flows are brought to the reference temperature (a leak goes as one over viscosity) and to
 -- the family's usual rail pressure (it goes as pressure). Lately: the median of the last two
--- runs within $recent_days of the verdict, made on the injectors that are in now.
+-- runs within $recent_days of the verdict, made on the injectors that are in now. Of cylinders that
+-- return equally much, the first counts as the worst.
 -- Grain:   one row per pump_id with a leak run lately
 -- Reads:   readings, corrections (reading_no, ln_viscosity [-]), pumps, repairs, usual_leak
 -- Params:  $as_of, $recent_days [d]
@@ -60,7 +61,7 @@ worst AS (
         pump_id,
         pump_family,
         sum(ml_per_min) AS leak_ml_per_min,
-        arg_max(cylinder, ml_per_min) AS worst_cylinder,
+        arg_max(cylinder, ml_per_min ORDER BY cylinder) AS worst_cylinder,
         max(ml_per_min) AS worst_ml_per_min,
         max(leak_runs) AS leak_runs,
         max(last_leak_at) AS last_leak_at

@@ -53,6 +53,12 @@ def test_flows_are_brought_to_the_usual_pressure_and_the_reference_viscosity() -
     assert [row["leak_ml_per_min"] for row in got] == pytest.approx([10, 10 * 2 * 1.5])
 
 
+def test_of_cylinders_that_return_equally_much_the_first_is_the_worst() -> None:
+    [row] = leaks(record("V1", 1, **leak(60, 400, 9, 30, 10, 30)))
+
+    assert row["worst_cylinder"] == 2
+
+
 def test_one_cylinder_has_no_others() -> None:
     [row] = leaks(record("V1", 1, **leak(60, 400, 10)))
 
