@@ -95,4 +95,4 @@ def fill(record: TestRecord, traces: Iterable[tuple[FigureSource, TraceReadings]
             rate_bar_per_s=rate, from_bar=from_bar, to_bar=to_bar
         )
         sources["build_rate_bar_per_s"] = source
-    return Filled(record.model_copy(update=added), sources)
+    return Filled(record.model_copy(update=added) if added else record, sources)

@@ -205,6 +205,9 @@ def cylinder_leak_values(document: Leak, row_id: int) -> list[dict[str, Any]]:
     ]
 
 
+_NO_CONDITIONS = Conditions()
+
+
 def test_record_document(
     row: TestRecordRow,
     vehicle: str,
@@ -227,7 +230,7 @@ def test_record_document(
         workshop=workshop,
         kit=kit,
         technician=row.technician,
-        conditions=conditions if conditions != Conditions.model_construct() else None,
+        conditions=conditions if conditions != _NO_CONDITIONS else None,
         proof=proof
         and Proof.model_construct(
             duty_pct=proof.duty_pct, target_bar=proof.target_bar, actual_bar=proof.actual_bar

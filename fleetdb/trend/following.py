@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import duckdb
 import numpy as np
 import pyarrow as pa
 
@@ -55,7 +54,7 @@ class Followed:
         )
 
 
-def keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Series]) -> None:
+def keep_corrections(connection: queries.Connection, families: list[Series]) -> None:
     """Give SQL what the arrays say of each record's viscosity."""
     columns = {
         "reading_no": np.concatenate(
@@ -67,7 +66,7 @@ def keep_corrections(connection: duckdb.DuckDBPyConnection, families: list[Serie
 
 
 def follow(
-    connection: duckdb.DuckDBPyConnection,
+    connection: queries.Connection,
     families: list[Series],
     constants: dict[str, FamilyConstants],
     known: Known,

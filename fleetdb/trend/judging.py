@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
-import duckdb
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
@@ -28,7 +27,7 @@ BOTCHED = 0.5
 
 
 def judge(
-    connection: duckdb.DuckDBPyConnection,
+    connection: queries.Connection,
     known: Known,
     followed: list[Followed],
     constants: dict[str, FamilyConstants],
@@ -44,7 +43,11 @@ def judge(
     answers = {
         "tests": queries.answer(connection, "latest_tests"),
         "leaks": queries.answer_from(
-            connection, "usual_leak", "leak_by_pump", as_of=as_of, recent_days=_RECENT_LEAK_DAYS
+            connection,
+            "readings WHERE leak_cylinders IS NOT NULL",
+            "leak_by_pump",
+            as_of=as_of,
+            recent_days=_RECENT_LEAK_DAYS,
         ),
         "traces": queries.answer_from(
             connection,
@@ -53,7 +56,6 @@ def judge(
             as_of=as_of,
             recent_days=_RECENT_LEAK_DAYS,
         ),
-        "failures": connection.sql("FROM pump_failures ORDER BY pump_id").to_arrow_table(),
         **second_opinions(
             connection,
             [Measured(each.series, each.pumps.ln_reserve[:, 1]) for each in followed],
@@ -106,7 +108,7 @@ def _facts(
     ids = series.pumps["pump_id"].to_numpy()
     tests = {
         **aligned(answers["tests"], ids),
-        **aligned(answers["failures"], ids),
+        "failed_at": series.pumps["failed_at"].to_numpy(),
         **aligned(answers["pace"], ids),
     }
     below = below_limit(series, constants, limit)

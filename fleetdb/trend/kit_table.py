@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from fleetdb.trend.beliefs import Floats
@@ -124,8 +125,8 @@ def kit_bias_table(bias: KitBias, kit_names: list[str]) -> pa.Table:
 
 def kit_bias_from_table(table: pa.Table, kit_names: list[str]) -> KitBias:
     """Return the biases of the kits named, numbered as in ``kit_names``."""
-    number = {name: k for k, name in enumerate(kit_names)}
-    kit = np.array([number.get(name, -1) for name in table["kit"].to_pylist()], dtype=np.int64)
+    number = pc.index_in(table["kit"], pa.array(kit_names, pa.string())).fill_null(-1)  # pyright: ignore[reportAttributeAccessIssue]
+    kit = number.to_numpy().astype(np.int64)
     own = np.flatnonzero(kit >= 0)
     at_y = table["at_y"].to_numpy()
     order = own[np.lexsort((at_y[own], kit[own]))]

@@ -6,7 +6,6 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 
-import duckdb
 import numpy as np
 import pyarrow as pa
 
@@ -37,7 +36,7 @@ class Known:
 
 
 def known_at(
-    connection: duckdb.DuckDBPyConnection,
+    connection: queries.Connection,
     moment: datetime,
     *,
     with_usual_conditions: bool = True,
@@ -54,24 +53,24 @@ def known_at(
         keep_usual_conditions(connection, guessed_windows)
     settings = trend_settings_in(connection)
     families, kit_names = load_series(connection, settings.fluid)
-    limits = connection.execute(queries.sql_text("limits_in_force"), {"as_of": moment})
+    limits = queries.answer(connection, "limits_in_force", as_of=moment)
     return Known(
         families=families,
         kit_names=kit_names,
-        limits=dict(limits.fetchall()),
+        limits=dict(zip(*(limits[name].to_pylist() for name in limits.column_names), strict=True)),
         calibrations=_calibrations(connection, kit_names, moment),
         settings=settings,
     )
 
 
 def _calibrations(
-    connection: duckdb.DuckDBPyConnection, kit_names: list[str], as_of: datetime
+    connection: queries.Connection, kit_names: list[str], as_of: datetime
 ) -> dict[int, Floats]:
     number = {name: k for k, name in enumerate(kit_names)}
     moments: dict[int, list[datetime]] = defaultdict(list)
-    for kit, at in connection.execute(
-        queries.sql_text("calibrations"), {"as_of": as_of}
-    ).fetchall():
-        if kit in number:
-            moments[number[kit]].append(at)
+    for row in queries.answer_from(
+        connection, "kit_calibrations", "calibrations", as_of=as_of
+    ).to_pylist():
+        if row["kit"] in number:
+            moments[number[row["kit"]]].append(row["calibrated_at"])
     return {k: years(np.array(at, dtype="datetime64[us]")) for k, at in moments.items()}

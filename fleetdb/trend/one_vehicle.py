@@ -9,16 +9,15 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import duckdb
-
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
 from fleetdb.store.trend_settings import read_trend_settings
-from fleetdb.store.trend_tables import trend_tables
-from fleetdb.trend.assessment import CONTEXT_TABLES, METHOD, FleetContext
+from fleetdb.trend.assessment import CONTEXT_TABLES, METHOD, USUAL_TABLES, FleetContext
 from fleetdb.trend.pipeline import assess_vehicle
 from fleetdb.warehouse.layout import snapshots_folder
+from fleetdb.warehouse.planned import PlannedConnection
 from fleetdb.warehouse.snapshot import Snapshot, current_name
+from fleetdb.warehouse.vehicle_tables import vehicle_tables
 from fleetdb.warehouse.views import register_tables
 
 
@@ -40,31 +39,31 @@ def current_verdict(
         No vehicle of that name in the fleet.
     """
     with store.read() as session:
-        tables = trend_tables(session, fleet_id, vehicle)
+        tables = vehicle_tables(session, fleet_id, vehicle)
         own = read_trend_settings(session, fleet_id)
     context = fleet_context(settings.home, fleet_id)
-    with vehicle_connection() as connection:
+    with vehicle_connection(context) as connection:
         register_tables(connection, tables, own)
         rows = assess_vehicle(connection, as_of or datetime.now(UTC), context)
     return rows.to_pylist()[0] if len(rows) else None
 
 
+_idle: list[PlannedConnection] = []
+"""As many as were ever in use at once."""
+
+
 @contextmanager
-def vehicle_connection() -> Iterator[duckdb.DuckDBPyConnection]:
-    """Give an empty DuckDB for the tables of one vehicle."""
-    with _database().cursor() as connection:
-        # Reordering joins of a few rows takes a third longer than running them as written.
-        connection.execute("PRAGMA disable_optimizer")
-        yield connection
-
-
-@lru_cache(maxsize=1)
-def _database() -> duckdb.DuckDBPyConnection:
-    """Return this process's empty DuckDB: opening one costs more than a vehicle's verdict.
-
-    What a cursor registers and keeps is its own, and goes with it.
-    """
-    return duckdb.connect(config={"threads": 1})
+def vehicle_connection(context: FleetContext | None) -> Iterator[PlannedConnection]:
+    """Give a DuckDB for the tables of one vehicle, with what is usual in its fleet in it."""
+    try:
+        planned = _idle.pop()
+    except IndexError:
+        planned = PlannedConnection()
+    if context is not None:
+        planned.hold({name: getattr(context, name) for name in USUAL_TABLES})
+    with planned.one_vehicle():
+        yield planned
+    _idle.append(planned)
 
 
 def fleet_context(home: Path, fleet_id: int) -> FleetContext | None:

@@ -96,7 +96,7 @@ def assess(
         "book_in_line": line.table(),
         "trend_line": discoveries.as_table(trend_p),
         "set_aside": _set_aside_table(connection, followed),
-        **{name: connection.table(name).to_arrow_table() for name in USUAL_TABLES},
+        **{name: queries.whole(connection, name) for name in USUAL_TABLES},
     }
     return Assessment(tables=tables, meta=_meta(verdicts, line))
 
@@ -114,7 +114,7 @@ class VehiclesFollowed:
     line: BookInLine
     trend_p: float | None
 
-    def verdicts(self, connection: duckdb.DuckDBPyConnection) -> pa.Table:
+    def verdicts(self, connection: queries.Connection) -> pa.Table:
         """Return the verdicts of the present pumps; ``connection`` is that they came from."""
         present = [each.present() for each in self.followed]
         return judge(
@@ -130,7 +130,7 @@ class VehiclesFollowed:
 
 
 def assess_vehicle(
-    connection: duckdb.DuckDBPyConnection,
+    connection: queries.Connection,
     as_of: datetime,
     context: FleetContext | None,
     policy: Policy | None = None,
@@ -145,7 +145,7 @@ def assess_vehicle(
 
 
 def follow_vehicle(
-    connection: duckdb.DuckDBPyConnection,
+    connection: queries.Connection,
     as_of: datetime,
     context: FleetContext | None,
     policy: Policy | None = None,

@@ -10,7 +10,6 @@ from __future__ import annotations
 from datetime import datetime
 from typing import NamedTuple
 
-import duckdb
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
@@ -38,7 +37,7 @@ class Measured(NamedTuple):
 
 
 def second_opinions(
-    connection: duckdb.DuckDBPyConnection,
+    connection: queries.Connection,
     families: list[Measured],
     constants: dict[str, FamilyConstants],
     as_of: datetime,

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-import duckdb
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
@@ -49,7 +48,7 @@ class Series:
 
     pump_family: str
     pumps: pa.Table
-    """One row per pump, as ``sql/pumps.sql`` gives it."""
+    """One row per pump, as ``sql/pumps.sql`` gives it, and failed_at."""
     records: pa.Table
     """One row per record: reading_no (its row in the table ``readings``), performed_at."""
     offsets: NDArray[np.int64]
@@ -108,7 +107,7 @@ class Series:
         return len(self.start_y)
 
 
-def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in: int = 1) -> None:
+def keep_readings(connection: queries.Connection, as_of: datetime, one_in: int = 1) -> None:
     """Keep ``pumps``, ``family_settings``, ``repairs``, ``trace_readings``,
     ``readings``, ``kit_names`` and ``pump_failures``.
 
@@ -127,7 +126,7 @@ def keep_readings(connection: duckdb.DuckDBPyConnection, as_of: datetime, one_in
 
 
 def keep_usual_conditions(
-    connection: duckdb.DuckDBPyConnection, guessed_windows: pa.Table = NO_WINDOWS
+    connection: queries.Connection, guessed_windows: pa.Table = NO_WINDOWS
 ) -> None:
     """Keep the tables of ``USUAL_CONDITIONS`` of these readings.
 
@@ -149,11 +148,11 @@ def keep_usual_conditions(
 
 
 def load_series(
-    connection: duckdb.DuckDBPyConnection, fluid: WaltherFluid = REFERENCE_DIESEL
+    connection: queries.Connection, fluid: WaltherFluid = REFERENCE_DIESEL
 ) -> tuple[list[Series], list[str]]:
     """Return every family's series and the names of the kits, from the tables kept before."""
-    pumps = connection.sql("FROM pumps ORDER BY pump_id").to_arrow_table()
-    kit_names = connection.table("kit_names").to_arrow_table()["kit"].to_pylist()
+    pumps = queries.whole(connection, "pumps").sort_by("pump_id")
+    kit_names = queries.whole(connection, "kit_names")["kit"].to_pylist()
     records = queries.answer(
         connection, "readings_with_conditions", added=3, unknown_sd_c=_UNKNOWN_SD_C
     )
@@ -169,8 +168,10 @@ def load_series(
     pump_of_record = records["pump_id"].to_numpy()
     families = pumps["pump_family"].to_numpy()
     starts = years(pumps["fitted_at"].to_numpy())
-    failures = connection.sql("FROM pump_failures ORDER BY pump_id").to_arrow_table()
-    failed = years(aligned(failures, pumps["pump_id"].to_numpy())["failed_at"])
+    failures = queries.whole(connection, "pump_failures")
+    failed_at = aligned(failures, pumps["pump_id"].to_numpy())["failed_at"]
+    pumps = pumps.append_column("failed_at", pa.array(failed_at, pa.timestamp("us")))
+    failed = years(failed_at)
     edges = np.searchsorted(pump_of_record, np.arange(len(pumps) + 1))
     series = []
     for family in np.unique(families):
@@ -195,7 +196,7 @@ def load_series(
     return series, kit_names
 
 
-def _warm_season(connection: duckdb.DuckDBPyConnection) -> tuple[float, float]:
+def _warm_season(connection: queries.Connection) -> tuple[float, float]:
     """Return when in the year tests are warmest [y], and how much of a season that makes (0 to 1).
 
     The first harmonic of the months' usual fuel temperatures.

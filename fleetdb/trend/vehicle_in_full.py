@@ -13,7 +13,6 @@ from fleetdb.records.documents import Outcome, Part
 from fleetdb.settings import Settings
 from fleetdb.store.engine import Store
 from fleetdb.store.trend_settings import read_trend_settings
-from fleetdb.store.trend_tables import trend_tables
 from fleetdb.trend import queries
 from fleetdb.trend.beliefs import Repair
 from fleetdb.trend.one_vehicle import fleet_context, vehicle_connection
@@ -21,6 +20,7 @@ from fleetdb.trend.past_states import Moments, PastState, month_ends_before, pas
 from fleetdb.trend.pipeline import follow_vehicle
 from fleetdb.trend.series import years
 from fleetdb.trend.vehicle_tests import Ahead, PumpSeen, ahead_of, pumps_seen
+from fleetdb.warehouse.vehicle_tables import vehicle_tables
 from fleetdb.warehouse.views import register_tables
 
 MONTHS_BACK = 24
@@ -68,11 +68,11 @@ def vehicle_in_full(
         No vehicle of that name in the fleet.
     """
     with store.read() as session:
-        tables = trend_tables(session, fleet_id, vehicle)
+        tables = vehicle_tables(session, fleet_id, vehicle)
         of_fleet = read_trend_settings(session, fleet_id)
     moment = (as_of or datetime.now(UTC)).astimezone(UTC)
     context = fleet_context(settings.home, fleet_id)
-    with vehicle_connection() as connection:
+    with vehicle_connection(context) as connection:
         register_tables(connection, tables, of_fleet)
         whole = follow_vehicle(connection, moment, context, every_pump=True)
         if not whole.followed:
@@ -80,7 +80,7 @@ def vehicle_in_full(
         verdict = whole.verdicts(connection).to_pylist()[0]
         rows = queries.answer(connection, "readings_in_full")
         in_force = queries.answer(connection, "family_in_force", as_of=whole.moment).to_pylist()
-        repairs = connection.table("repairs").to_arrow_table()
+        repairs = queries.whole(connection, "repairs")
     (each,) = whole.followed
     family = each.series.pump_family
     constants, limit = whole.constants[family], whole.known.limits[family]

@@ -6,7 +6,7 @@ a Python object of each time and id would take longer than the queries.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -49,23 +49,31 @@ def read_rows(
     if row_ids is not None:
         for start in range(0, len(row_ids), _BATCH_IDS):
             batch = row_ids[start : start + _BATCH_IDS]
-            yield from _read(session, table, statement.where(row_id.in_(batch)))
+            found = read_statement(session, table, statement.where(row_id.in_(batch)))
+            if len(found):
+                yield found
         return
     after = 0
     while True:
-        found = list(_read(session, table, statement.where(row_id > after).limit(batch_rows)))
-        if not found:
+        found = read_statement(session, table, statement.where(row_id > after).limit(batch_rows))
+        if not len(found):
             return
-        yield from found
-        after = found[-1]["row_id"][-1].as_py()
+        yield found
+        after = found["row_id"][-1].as_py()
 
 
-def _read(session: Session, table: str, statement: Statement) -> Iterator[pa.Table]:
-    # The connection, not the session: no mapped object is wanted.
-    rows = session.connection().execute(statement).all()
-    if not rows:
-        return
+def read_statement(
+    session: Session,
+    table: str,
+    statement: Statement,
+    parameters: Mapping[str, Any] | None = None,
+) -> pa.Table:
+    """Return the rows of a mirror table's statement (``truth_statements``), however restricted."""
     schema = MIRROR_TABLES[table].schema
+    # The connection, not the session: no mapped object is wanted.
+    rows = session.connection().execute(statement, parameters).all()
+    if not rows:
+        return schema.empty_table()
     plain = pa.schema([entry for entry in schema if entry.type != CYLINDER_LEAKS])
     columns = [
         _column(list(values), entry.type)
@@ -75,7 +83,7 @@ def _read(session: Session, table: str, statement: Statement) -> Iterator[pa.Tab
     if plain != schema:
         leaks = _cylinder_leaks(session, result["row_id"], result["leak_duration_s"])
         result = result.append_column("leak_cylinders", leaks)
-    yield result
+    return result
 
 
 def _column(values: list[Any], wanted: pa.DataType) -> pa.Array:

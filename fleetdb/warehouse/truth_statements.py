@@ -45,7 +45,9 @@ Statement = Select[*tuple[Any, ...]]
 Key = InstrumentedAttribute[int]
 
 
-def statement_for(table: str, fleet_id: int, is_sqlite: bool) -> tuple[Statement, Key]:
+def statement_for(
+    table: str, fleet_id: int | ColumnElement[int], is_sqlite: bool
+) -> tuple[Statement, Key]:
     """Return a mirror table's statement in the order of its row ids, and the row id's column.
 
     The columns are those of the table's schema in their order, without the leak per

@@ -21,6 +21,7 @@ from fleetdb.records.trend_schemas import TREND_SCHEMAS
 from fleetdb.trend_settings import TrendSettings
 from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Manifest, read_manifest
+from fleetdb.warehouse.planned import PlannedConnection
 
 _VOIDED_BY_ROW = frozenset({"voided_fitments", "voided_findings", "voided_kit_calibrations"})
 
@@ -70,7 +71,7 @@ def register_mirror(connection: duckdb.DuckDBPyConnection, folder: Path) -> Mani
 
 
 def register_tables(
-    connection: duckdb.DuckDBPyConnection,
+    connection: duckdb.DuckDBPyConnection | PlannedConnection,
     tables: Mapping[str, pa.Table],
     settings: TrendSettings = TrendSettings(),  # noqa: B008 - frozen
 ) -> None:
@@ -90,13 +91,15 @@ def register_tables(
     _register_settings(connection, settings)
 
 
-def trend_settings_in(connection: duckdb.DuckDBPyConnection) -> TrendSettings:
+def trend_settings_in(connection: duckdb.DuckDBPyConnection | PlannedConnection) -> TrendSettings:
     """Return the settings of the fleet whose views are in ``connection``."""
     [row] = connection.table("trend_settings").to_arrow_table().to_pylist()
     return TrendSettings(**row)
 
 
-def _register_settings(connection: duckdb.DuckDBPyConnection, settings: TrendSettings) -> None:
+def _register_settings(
+    connection: duckdb.DuckDBPyConnection | PlannedConnection, settings: TrendSettings
+) -> None:
     connection.register("trend_settings", pa.Table.from_pylist([asdict(settings)]))
 
 

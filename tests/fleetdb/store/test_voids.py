@@ -14,8 +14,8 @@ from fleetdb.store.by_id import stored_document
 from fleetdb.store.engine import Store
 from fleetdb.store.kits import list_kits
 from fleetdb.store.tables import AuditEntry
-from fleetdb.store.trend_tables import trend_tables
 from fleetdb.store.voids import VOIDABLE
+from fleetdb.warehouse.vehicle_tables import vehicle_tables
 from tests.documents import post, post_family_and_vehicle
 
 KINDS = list(VOIDABLE)
@@ -32,7 +32,7 @@ def test_what_is_withdrawn_stays_with_its_reason_and_is_used_no_more(
     post_family_and_vehicle(store)
     post(store, Kind.TEST_RECORDS)  # names the kit, whose calibrations the vehicle's trend reads
     with store.read() as session:
-        before = trend_tables(session, 1, "V-17")
+        before = vehicle_tables(session, 1, "V-17")
     document_id = UUID(post(store, kind).key)
 
     with store.write() as session:
@@ -44,7 +44,7 @@ def test_what_is_withdrawn_stays_with_its_reason_and_is_used_no_more(
     assert again.voided_at == first.voided_at
     with store.read() as session:
         kept = stored_document(session, 1, kind, document_id)
-        after = trend_tables(session, 1, "V-17")
+        after = vehicle_tables(session, 1, "V-17")
         entries = session.execute(
             select(AuditEntry.subject, AuditEntry.subject_row_id, AuditEntry.detail).where(
                 AuditEntry.action == "voided"

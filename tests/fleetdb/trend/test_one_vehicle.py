@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import random
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
+from sqlalchemy import select
 
 from fleetdb.errors import NotFoundError
-from fleetdb.trend.one_vehicle import current_verdict, fleet_context
+from fleetdb.store.tables import VehicleIdentity
+from fleetdb.trend.one_vehicle import current_verdict, fleet_context, vehicle_connection
+from fleetdb.trend.pipeline import assess_vehicle
 from fleetdb.trend.refresh import refresh
 from fleetdb.warehouse.snapshot import open_snapshot
+from fleetdb.warehouse.vehicle_tables import vehicle_tables
+from fleetdb.warehouse.views import register_tables
 from tests.fleetdb.trend.small_tables import assert_same
 from tests.loaded_fleets import Loaded, load_fleet, small_fleet
 
@@ -41,6 +49,43 @@ def test_a_receipts_verdict_is_the_published_one(published: Loaded) -> None:
         own = verdict_of(published, row["vehicle"])
         assert own is not None
         assert_same(row, own)
+
+
+def test_whoever_was_judged_before_makes_no_difference(published: Loaded) -> None:
+    """One connection serves vehicle after vehicle; a new one for each says the same."""
+    context = fleet_context(published.settings.home, published.fleet_id)
+    assert context is not None
+    with published.store() as store, store.read() as session:
+        names = session.scalars(select(VehicleIdentity.vehicle)).all()[::4]
+        tables = {name: vehicle_tables(session, published.fleet_id, name) for name in names}
+    asked = [
+        (name, moment, known)
+        for name in names
+        for moment in (AT, AT - timedelta(days=500), AT - timedelta(days=4000))
+        for known in (context, None)
+    ]
+    random.Random(7).shuffle(asked)
+    told = set()
+    for name, moment, known in asked:
+        with vehicle_connection(known) as served:
+            register_tables(served, tables[name])
+            rows = assess_vehicle(served, moment, known).to_pylist()
+        with duckdb.connect() as alone:
+            register_tables(alone, tables[name])
+            expected = assess_vehicle(alone, moment, known).to_pylist()
+        assert len(rows) == len(expected)
+        for row, other in zip(rows, expected, strict=True):
+            assert_same(row, other)
+            told.add(row["state"])
+    assert len(told) >= 4
+
+
+def test_vehicles_may_be_judged_at_the_same_time(published: Loaded) -> None:
+    names = ["LM-0001", "LM-0002", "LM-0003", "LM-0004"]
+    expected = [verdict_of(published, name) for name in names]
+    with ThreadPoolExecutor(4) as pool:
+        for _ in range(3):
+            assert list(pool.map(lambda name: verdict_of(published, name), names)) == expected
 
 
 def test_a_vehicle_before_its_first_day_has_no_verdict(published: Loaded) -> None:

@@ -15,11 +15,11 @@ import pyarrow.compute as pc
 import pytest
 
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
-from fleetdb.store.trend_tables import trend_tables
 from fleetdb.trend.assessment import Assessment, FleetContext
 from fleetdb.trend.pipeline import assess, assess_vehicle
 from fleetdb.trend.states import State
 from fleetdb.trend.verdict import SCHEMA
+from fleetdb.warehouse.vehicle_tables import vehicle_tables
 from fleetdb.warehouse.views import register_tables
 from tests.fleetdb.trend.simulated import Simulated
 from tests.fleetdb.trend.small_tables import (
@@ -336,7 +336,7 @@ def test_a_vehicles_verdict_is_the_fleets(loaded: Loaded, assessment: Assessment
     with loaded.store() as store:
         for name in list(fleet)[::4]:
             with store.read() as session:
-                tables = trend_tables(session, loaded.fleet_id, name)
+                tables = vehicle_tables(session, loaded.fleet_id, name)
             with duckdb.connect() as connection:
                 register_tables(connection, tables)
                 [row] = assess_vehicle(connection, AT, context).to_pylist()
@@ -345,7 +345,7 @@ def test_a_vehicles_verdict_is_the_fleets(loaded: Loaded, assessment: Assessment
 
 def test_a_vehicle_without_a_published_fleet_is_judged_by_itself(loaded: Loaded) -> None:
     with loaded.store() as store, store.read() as session:
-        tables = trend_tables(session, loaded.fleet_id, "LM-0002")
+        tables = vehicle_tables(session, loaded.fleet_id, "LM-0002")
     with duckdb.connect() as connection:
         register_tables(connection, tables)
         [row] = assess_vehicle(connection, AT, None).to_pylist()

@@ -18,7 +18,6 @@ from fleetdb.records.trend_schemas import TREND_SCHEMAS
 from fleetdb.store.fleets import add_fleet
 from fleetdb.store.ingest import accept_many
 from fleetdb.store.trend_settings import keep_trend_settings
-from fleetdb.store.trend_tables import trend_tables
 from fleetdb.trend_settings import TrendSettings
 from fleetdb.warehouse import mirror as mirror_module
 from fleetdb.warehouse import parts as parts_module
@@ -26,6 +25,7 @@ from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Manifest, read_manifest
 from fleetdb.warehouse.mirror import rebuild, sync
 from fleetdb.warehouse.mirror_check import check
+from fleetdb.warehouse.vehicle_tables import vehicle_tables
 from fleetdb.warehouse.views import open_mirror, trend_settings_in
 
 
@@ -91,7 +91,7 @@ def test_the_mirror_shows_what_the_store_says_of_each_vehicle(fleet: Any) -> Non
     by_vehicle: dict[str, set[tuple[Any, ...]]] = {name: set() for name in TREND_SCHEMAS}
     with fleet.store.read() as session:
         for vehicle in fleet.vehicles:
-            for name, table in trend_tables(session, fleet.fleet_id, vehicle).items():
+            for name, table in vehicle_tables(session, fleet.fleet_id, vehicle).items():
                 rows = duckdb.from_arrow(table).fetchall()
                 by_vehicle[name] |= {tuple(map(repr, row)) for row in rows}
     for name, rows in mirrored.items():

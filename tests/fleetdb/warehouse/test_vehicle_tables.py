@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from typing import Any
 from uuid import UUID
 
 import pytest
@@ -10,10 +11,13 @@ import pytest
 from fleetdb.errors import NotFoundError
 from fleetdb.records.documents import Kind
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
-from fleetdb.store.amending import void_record
+from fleetdb.store import trace_findings
+from fleetdb.store.amending import amend_vehicle, void_record
 from fleetdb.store.engine import Store
-from fleetdb.store.trend_tables import trend_tables
-from tests.documents import EXAMPLES, post
+from fleetdb.store.trace_recomputing import recompute_traces
+from fleetdb.trace.figures import METHOD, figures_of
+from fleetdb.warehouse.vehicle_tables import vehicle_tables
+from tests.documents import EXAMPLES, document_of, post
 from tests.traces import post_trace
 
 
@@ -30,7 +34,7 @@ def fleet(store: Store) -> Store:
 
 def test_the_tables_have_the_schemas_that_the_trend_reads(fleet: Store) -> None:
     with fleet.read() as session:
-        tables = trend_tables(session, 1, "V-17")
+        tables = vehicle_tables(session, 1, "V-17")
 
     assert {name: table.schema for name, table in tables.items()} == TREND_SCHEMAS
     assert {name: table.num_rows for name, table in tables.items()} == dict.fromkeys(tables, 1)
@@ -38,7 +42,7 @@ def test_the_tables_have_the_schemas_that_the_trend_reads(fleet: Store) -> None:
 
 def test_a_record_is_one_row_with_times_in_utc(fleet: Store) -> None:
     with fleet.read() as session:
-        tables = trend_tables(session, 1, "V-17")
+        tables = vehicle_tables(session, 1, "V-17")
 
     [row] = tables["test_records"].to_pylist()
     received_at = row.pop("received_at")
@@ -80,7 +84,7 @@ def test_superseded_and_voided_records_are_left_out(fleet: Store) -> None:
         void_record(session, 1, UUID(void.key), "wrong vehicle", "tests")
 
     with fleet.read() as session:
-        records = trend_tables(session, 1, "V-17")["test_records"]
+        records = vehicle_tables(session, 1, "V-17")["test_records"]
 
     assert records.num_rows == 1
     assert records["record_id"].to_pylist()[0] not in (
@@ -99,7 +103,7 @@ def test_readings_not_taken_are_null(fleet: Store) -> None:
     )
 
     with fleet.read() as session:
-        tables = trend_tables(session, 1, "V-19")
+        tables = vehicle_tables(session, 1, "V-19")
 
     [row] = tables["test_records"].to_pylist()
     assert row["rate_bar_per_s"] == 310.0
@@ -108,8 +112,48 @@ def test_readings_not_taken_are_null(fleet: Store) -> None:
     assert tables["kit_calibrations"].num_rows == 0
 
 
+def test_the_family_is_that_of_the_version_in_force(fleet: Store) -> None:
+    for rail_max_bar, applies_from in ((1700.0, None), (1800.0, date(2024, 1, 1))):
+        post(
+            fleet,
+            Kind.PUMP_FAMILIES,
+            pump_family="fam-y",
+            rail_max_bar=rail_max_bar,
+            applies_from=applies_from,
+        )
+    with fleet.write() as session:
+        vehicle = document_of(Kind.VEHICLES, pump_family="fam-y", depot="south yard")
+        amend_vehicle(session, 1, vehicle, "was misread", "tests")  # pyright: ignore[reportArgumentType]
+
+    with fleet.read() as session:
+        tables = vehicle_tables(session, 1, "V-17")
+
+    [version] = tables["vehicles"].to_pylist()
+    assert (version["pump_family"], version["depot"]) == ("fam-y", "south yard")
+    assert sorted(tables["pump_families"]["rail_max_bar"].to_pylist()) == [1700.0, 1800.0]
+
+
+def test_only_the_newest_figures_of_a_trace_count(
+    fleet: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def newer(*args: Any) -> Any:
+        figures = figures_of(*args)
+        object.__setattr__(figures, "method", figures.method + 1)
+        return figures
+
+    monkeypatch.setattr(trace_findings, "figures_of", newer)
+    assert recompute_traces(fleet, 1, "tests").changed == 1
+
+    with fleet.read() as session:
+        figures = vehicle_tables(session, 1, "V-17")["trace_figures"]
+        of_another = vehicle_tables(session, 1, "V-18")["trace_figures"]
+
+    assert figures["method"].to_pylist() == [METHOD + 1]
+    assert len(of_another) == 0
+
+
 def test_an_unknown_vehicle_has_no_tables(fleet: Store) -> None:
     with fleet.read() as session:
         for fleet_id, vehicle in ((1, "V-99"), (2, "V-17")):
             with pytest.raises(NotFoundError):
-                trend_tables(session, fleet_id, vehicle)
+                vehicle_tables(session, fleet_id, vehicle)
