@@ -3,7 +3,6 @@
 "use strict";
 (() => {
   const PREFIX = "fleetdb-test:";
-  const UNITS = "fleetdb-units";
   const RETRY_MS = 15000;
   const LONGEST_MS = 60000;
   const CHECK_AFTER_MS = 500;
@@ -70,7 +69,7 @@
     return made;
   }
 
-  function setUpUnits(form, may_remember) {
+  function setUpUnits(form, may_fill) {
     const selects = [...form.querySelectorAll("select[data-quantity]")];
     const show = () => {
       for (const select of selects) {
@@ -80,18 +79,8 @@
         }
       }
     };
-    if (may_remember) {
-      const last = kept.get(UNITS) || {};
-      for (const select of selects) {
-        if ([...select.options].some((option) => option.value === last[select.name])) select.value = last[select.name];
-      }
-    }
-    for (const select of selects) {
-      select.addEventListener("change", () => {
-        kept.put(UNITS, Object.fromEntries(selects.map((each) => [each.name, each.value])));
-        show();
-      });
-    }
+    keepUnits(selects, may_fill);
+    for (const select of selects) select.addEventListener("change", show);
     return show;
   }
 

@@ -83,6 +83,34 @@ def test_axe_finds_nothing_against_a_vehicles_pages(
     assert_accessible(page)
 
 
+def test_a_unit_chosen_in_one_form_is_that_of_the_next_until_another_is(
+    api: Any, open_page: OpenPage
+) -> None:
+    post_worn_vehicle(api)
+    page = open_page()
+    sign_in(page, api.token("manager"))
+    for form, before, chosen in (
+        ("/vehicles/V-9/findings/new", "km", "miles"),
+        ("/vehicles/V-9/fitments/new", "miles", "miles"),
+        ("/record?vehicle=V-9", "miles", "km"),
+        ("/vehicles/V-9/findings/new", "km", "km"),
+    ):
+        page.goto(form)
+        unit = page.locator("#distance_unit")
+        assert unit.input_value() == before, form
+        unit.select_option(chosen)
+
+    # What was refused comes back as it was typed, whatever was chosen elsewhere since.
+    page.get_by_label("Found at").fill("2026-05-04T10:30")
+    page.get_by_label("Part").select_option("pump")
+    page.get_by_label("What was found").select_option("worn confirmed")
+    page.get_by_label("Odometer", exact=True).fill("98 thousand")
+    page.evaluate("localStorage.setItem('fleetdb-units', '{\"distance_unit\": \"miles\"}')")
+    page.get_by_role("button", name="Store it").click()
+    page.get_by_role("alert").wait_for()
+    assert page.locator("#distance_unit").input_value() == "km"
+
+
 def test_the_page_prints_on_one_sheet(api: Any, open_page: OpenPage) -> None:
     post_worn_vehicle(api)
     page = open_page()

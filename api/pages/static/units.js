@@ -1,0 +1,16 @@
+// Keeps in this browser in which units somebody types, from one form to the next.
+"use strict";
+function keepUnits(selects, may_fill) {
+  const KEY = "fleetdb-units";
+  let last = {};
+  // A browser may refuse to keep anything; the form then works as without a script.
+  try { last = JSON.parse(localStorage.getItem(KEY)) || {}; } catch { /* nothing was kept */ }
+  for (const select of selects) {
+    if (may_fill && [...select.options].some((option) => option.value === last[select.name])) select.value = last[select.name];
+    select.addEventListener("change", () => {
+      last[select.name] = select.value;
+      try { localStorage.setItem(KEY, JSON.stringify(last)); } catch { /* nothing is kept */ }
+    });
+  }
+}
+for (const select of document.querySelectorAll('form.dated select[name$="_unit"]')) keepUnits([select], "fresh" in select.dataset);
