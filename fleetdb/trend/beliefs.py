@@ -14,7 +14,7 @@ Repairs = NDArray[np.int64]
 
 
 class Repair(IntFlag):
-    """What a part that was fitted can give back; ``sql/repairs.sql`` counts the same way."""
+    """What was repaired, or found, between tests; ``sql/repairs.sql`` counts the same way."""
 
     SUPPLY = 1
     """A new fuel filter: flow that a clogged one held back."""
@@ -24,6 +24,10 @@ class Repair(IntFlag):
     """Whatever was done after a failure on the road for which no new pump is on record."""
     LEAKS = INJECTORS | REGULATOR | UNTOLD
     """What can give back what leaked away."""
+    FOUND_SOUND = 16
+    """The pump was looked at and no fault was found: nothing is given back, but something known."""
+    FOUND_CLOGGED = 32
+    """The fuel filter that was changed was found worn; always with ``SUPPLY``."""
 
 
 class Readings(NamedTuple):
@@ -49,7 +53,7 @@ class Readings(NamedTuple):
     window: NDArray[np.int64]
     """Number of the pressure window the build rate was timed over (``build_windows``)."""
     repaired: Repairs
-    """What was repaired since the test before."""
+    """What was repaired or found since the test before."""
     slipped: Floats
     """1 where the ratio is taken for MPa written as bar; it carries no weight."""
 

@@ -49,7 +49,7 @@ class Figures:
     unanswered: bool
     """No test after that failure."""
     repaired: Repair
-    """What was repaired after the last test."""
+    """What was repaired or found after the last test."""
     build_pct_per_y: float
     build_p: float
     notable_p: float
@@ -64,11 +64,13 @@ class Figures:
     def to_prove_again(self) -> bool:
         """Whether a part was fitted that may have been at fault, and no test says so yet.
 
-        A new filter gives back flow, and so matters where the supply is suspected only. After a
-        failure on the road that no test has answered, the failure is what counts.
+        A new filter gives back flow, and so matters where the supply is suspected only, or the old
+        one was found worn. After a failure on the road that no test has answered, the failure is
+        what counts.
         """
         matters = bool(self.repaired & (Repair.INJECTORS | Repair.REGULATOR)) or (
-            Repair.SUPPLY in self.repaired and self.cause is Cause.SUPPLY_SIDE
+            Repair.SUPPLY in self.repaired
+            and (self.cause is Cause.SUPPLY_SIDE or Repair.FOUND_CLOGGED in self.repaired)
         )
         return self.state >= State.WATCH and matters and not self.unanswered
 
@@ -103,6 +105,8 @@ def reasons_for(f: Figures) -> list[str]:
             f"{_parts_in_words(f.repaired)} fitted since the last test: what that gave back is "
             "not proven"
         )
+    if f.state >= State.WATCH and Repair.FOUND_SOUND in f.repaired and not f.unanswered:
+        reasons.append("no fault was found in the pump since the last test")
     if f.set_aside:
         reasons.append(f"{f.set_aside} test{'s' if f.set_aside > 1 else ''} set aside as botched")
     if f.kit is not None and abs(f.ln_kit) >= _NOTABLE_KIT_BIAS:

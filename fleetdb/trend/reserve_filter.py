@@ -58,7 +58,15 @@ _GAIN_GAP, _KEEP_GAINING = int(_SMALLEST_GAIN / _DX) + 1, math.exp(-_DX / _MEAN_
 _SMALLEST_STARVATION, _MEAN_STARVATION, _STARVATION_PER_Y = 0.05, 0.15, 0.3
 _UNRECORDED_FILTERS_PER_Y, _FILTER_CHANCE = 0.5, 0.7
 # As ``beliefs.Repair`` counts: a cached kernel would not notice a change there.
-SUPPLY_REPAIRED, LEAKS_REPAIRED = 1, 14
+SUPPLY_REPAIRED, LEAKS_REPAIRED, FOUND_SOUND, FOUND_CLOGGED = 1, 14, 16, 32
+# How often a pump that is looked at is found sound: one that reaches its target nearly always, one
+# that does not now and then, since not every workshop has a bench, and since what is lost may not
+# be the pump's (an injector's leak). A filter is seldom called worn that held nothing back.
+_SOUND_AT_BEST, _SOUND_AT_WORST, _SOUND_WITHIN = 0.9, 0.2, 0.05
+_CALLED_SOUND = _SOUND_AT_WORST + (_SOUND_AT_BEST - _SOUND_AT_WORST) / (
+    1.0 + np.exp(-LN_RESERVE / _SOUND_WITHIN)
+)
+_CLOGGED_CALLED_WORN, _CLEAN_CALLED_WORN = 0.8, 0.04
 # Pumps strand vehicles well below the limit, which has something in hand, and now and then anyway.
 _STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.2, 0.1, 0.005
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
@@ -371,6 +379,30 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
 
 
 @_compiled
+def _heed(p, found):
+    """Weigh the belief by what a workshop found when it looked: at the pump, at the filter."""
+    if found & FOUND_SOUND:
+        for k in range(N_PACES):
+            for i in range(N_RESERVES):
+                p[k, i] *= _CALLED_SOUND[i]
+        for i in range(N_RESERVES):
+            p[SUPPLY, i] *= _SOUND_AT_BEST
+    if found & FOUND_CLOGGED:
+        for k in range(N_PACES):
+            for i in range(N_RESERVES):
+                p[k, i] *= _CLEAN_CALLED_WORN
+        for i in range(N_RESERVES):
+            p[SUPPLY, i] *= _CLOGGED_CALLED_WORN
+    total = 0.0
+    for k in range(N_ROWS):
+        for i in range(N_RESERVES):
+            total += p[k, i]
+    for k in range(N_ROWS):
+        for i in range(N_RESERVES):
+            p[k, i] /= total
+
+
+@_compiled
 def _advance(belief, scratch, dt_y, repaired, rate, c):
     """Move the belief ``dt_y`` years on; returns the log of how likely it was to last so long.
 
@@ -381,6 +413,8 @@ def _advance(belief, scratch, dt_y, repaired, rate, c):
     left = dt_y
     while left > 0.0 or repaired > 0:
         starved_on, leaks_on = 1.0, 1.0
+        if repaired & (FOUND_SOUND | FOUND_CLOGGED):
+            _heed(belief.p, repaired)
         if repaired & SUPPLY_REPAIRED:
             starved_on = 1.0 - _FILTER_CHANCE
         if repaired & LEAKS_REPAIRED:

@@ -58,7 +58,8 @@ def seen_at(
     readings = whole.readings.rows(rows)
     # Which reading is a slip was not known before the next one.
     of_moment = np.repeat(np.arange(n_moments), n_records)
-    readings = readings._replace(slipped=slipped(of_moment, np.exp(readings.ln_ratio)))
+    slips = slipped(of_moment, np.exp(readings.ln_ratio), ~np.isnan(readings.ln_build))
+    readings = readings._replace(slipped=slips)
     series = Series(
         pump_family=whole.pump_family,
         pumps=whole.pumps.take(pa.array(np.full(n_moments, pump))),

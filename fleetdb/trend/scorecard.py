@@ -11,12 +11,10 @@ import polars as pl
 import pyarrow as pa
 
 from fleetdb.trend import queries
-from fleetdb.trend.series import FINDINGS_LATE_DAYS
+from fleetdb.trend.series import FINDINGS_LATE_DAYS, VISIT_DAYS
 
 LEAST_NOTICE = timedelta(days=30)
 MOST_NOTICE = timedelta(days=400)
-VISIT = timedelta(days=14)
-"""Findings so near one another are of one visit to the workshop."""
 _HINDSIGHT: dict[str, dict[str, int]] = {
     "family_settings": {},
     "scorecard_tested_months": {},
@@ -156,7 +154,7 @@ def scorecard(connection: duckdb.DuckDBPyConnection, verdicts: pa.Table) -> Scor
         connection,
         "scorecard_calls",
         most_notice_days=MOST_NOTICE.days,
-        visit_days=VISIT.days,
+        visit_days=VISIT_DAYS,
     )
     calibration = _calibration(connection)
     connection.unregister("verdicts")

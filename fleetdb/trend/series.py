@@ -27,6 +27,8 @@ _YEAR = np.timedelta64(int(DAYS_PER_YEAR * 86_400e6), "us")
 DUTY_SLACK_PCT = 2.0
 FINDINGS_LATE_DAYS = 1
 """So long after a new pump is in, a finding may still speak of the one before. [d]"""
+VISIT_DAYS = 14
+"""What is found or fitted so near in time is of one visit to the workshop. [d]"""
 USUAL_CONDITIONS = ("usual_fuel_temp", "usual_crank_speed", "usual_window")
 """What stands in where a test does not say; one vehicle takes it from its fleet."""
 
@@ -118,7 +120,9 @@ def keep_readings(connection: queries.Connection, as_of: datetime, one_in: int =
     """
     queries.keep(connection, "pumps", as_of=as_of, one_in=one_in)
     queries.keep(connection, "family_settings")
-    queries.keep(connection, "repairs", as_of=as_of, late_days=FINDINGS_LATE_DAYS)
+    queries.keep(
+        connection, "repairs", as_of=as_of, late_days=FINDINGS_LATE_DAYS, visit_days=VISIT_DAYS
+    )
     queries.keep(connection, "trace_readings")
     queries.keep(connection, "readings", as_of=as_of, duty_slack_pct=DUTY_SLACK_PCT)
     queries.keep(connection, "kit_names")
@@ -254,21 +258,22 @@ def _readings(
         season=seasonal * np.cos(2.0 * np.pi * (at_y - warmest_y)),
         window=window,
         repaired=_repaired(records),
-        slipped=slipped(records["pump_id"].to_numpy(), column("proof_ratio")),
+        slipped=slipped(records["pump_id"].to_numpy(), column("proof_ratio"), ~np.isnan(ln_build)),
     )
     return readings, windows
 
 
-def slipped(pump: NDArray[np.int64], ratio: Floats) -> Floats:
+def slipped(pump: NDArray[np.int64], ratio: Floats, has_build: NDArray[np.bool_]) -> Floats:
     """Return 1 where a ratio is a tenth of what pumps come to and none beside it is.
 
-    So little starts no engine, and MPa written as bar looks just so; two in a row are believed.
+    So little starts no engine, and MPa written as bar looks just so; two in a row are believed,
+    unless a build rate was timed: over pressures that the ratio says were never reached.
     """
     [measured] = np.nonzero(~np.isnan(ratio))
     low, high = LIKE_MPA
     tenth = (ratio[measured] > low) & (ratio[measured] < high)
-    pump = pump[measured]
-    again = tenth[1:] & tenth[:-1] & (pump[1:] == pump[:-1])
+    pump, may_be_so = pump[measured], tenth & ~has_build[measured]
+    again = may_be_so[1:] & may_be_so[:-1] & (pump[1:] == pump[:-1])
     tenth[1:][again] = tenth[:-1][again] = False
     slipped = np.zeros(len(ratio))
     slipped[measured[tenth]] = 1.0
@@ -276,13 +281,15 @@ def slipped(pump: NDArray[np.int64], ratio: Floats) -> Floats:
 
 
 def _repaired(records: pa.Table) -> Repairs:
-    """Return what was last repaired on the vehicle since the same pump's test before."""
+    """Return what was repaired or found on the vehicle since the same pump's test before."""
     pump, performed = records["pump_id"].to_numpy(), records["performed_at"].to_numpy()
     same_pump = pump[1:] == pump[:-1]
     since = np.zeros(len(records), np.int64)
     for repair, name in (
         (Repair.SUPPLY, "supply_repaired_at"),
         (Repair.LEAKS, "leaks_repaired_at"),
+        (Repair.FOUND_SOUND, "found_sound_at"),
+        (Repair.FOUND_CLOGGED, "found_clogged_at"),
     ):
         later = records[name].to_numpy()[1:] > performed[:-1]
         since[1:][same_pump & later] |= repair

@@ -8,7 +8,8 @@
 --          crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s], from_share [-],
 --          to_share [-], leak_duration_s [s], leak_rail_bar [bar], leak_cylinders,
 --          reference_fuel_temp_c [degC], reference_crank_rpm [1/min],
---          supply_repaired_at, leaks_repaired_at (the vehicle's last before the test)
+--          supply_repaired_at, leaks_repaired_at, found_sound_at, found_clogged_at (the vehicle's
+--          last before the test)
 -- Spans, not ASOF joins, and no order: both would sort these wide rows, the whole fleet's.
 WITH filled AS (
     SELECT
@@ -29,8 +30,10 @@ repair AS (
     SELECT
         vehicle,
         repaired_at,
-        max(repaired_at) FILTER (repair = 1) OVER until_now AS supply_repaired_at,
-        max(repaired_at) FILTER (repair > 1) OVER until_now AS leaks_repaired_at,
+        max(repaired_at) FILTER (repair & 1 > 0) OVER until_now AS supply_repaired_at,
+        max(repaired_at) FILTER (repair & 14 > 0) OVER until_now AS leaks_repaired_at,
+        max(repaired_at) FILTER (repair & 16 > 0) OVER until_now AS found_sound_at,
+        max(repaired_at) FILTER (repair & 32 > 0) OVER until_now AS found_clogged_at,
         lead(repaired_at, 1, TIMESTAMP 'infinity') OVER until_now AS until_at
     FROM repairs
     WINDOW until_now AS (PARTITION BY vehicle ORDER BY repaired_at)
@@ -57,7 +60,9 @@ SELECT
     f.reference_fuel_temp_c,
     f.reference_crank_rpm,
     m.supply_repaired_at,
-    m.leaks_repaired_at
+    m.leaks_repaired_at,
+    m.found_sound_at,
+    m.found_clogged_at
 FROM filled t
 JOIN pumps p
     ON t.vehicle = p.vehicle

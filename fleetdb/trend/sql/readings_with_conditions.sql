@@ -5,7 +5,7 @@
 -- Reads:   readings, pumps, kit_names, usual_fuel_temp, usual_crank_speed, usual_window
 -- Params:  $added, $unknown_sd_c [K]
 -- Returns: pump_id, reading_no (row of readings), kit_no, workshop, performed_at,
---          supply_repaired_at, leaks_repaired_at,
+--          supply_repaired_at, leaks_repaired_at, found_sound_at, found_clogged_at,
 --          fuel_temp_c [degC], crank_rpm [1/min], proof_ratio [-], rate_bar_per_s [bar/s],
 --          from_share [-], to_share [-], reference_fuel_temp_c [degC],
 --          reference_crank_rpm [1/min], usual_fuel_temp_c [degC], sd_fuel_temp_c [K],
@@ -39,6 +39,8 @@ SELECT
     r.performed_at,
     r.supply_repaired_at,
     r.leaks_repaired_at,
+    r.found_sound_at,
+    r.found_clogged_at,
     r.fuel_temp_c,
     r.crank_rpm,
     r.proof_ratio,

@@ -8,7 +8,7 @@ from typing import Any
 from fleetdb.trend.pipeline import assess
 from tests.fleetdb.trend.pump_readings import CONSTANTS
 from tests.fleetdb.trend.simulated import Simulated
-from tests.fleetdb.trend.small_tables import START, Row, connect, day, leak
+from tests.fleetdb.trend.small_tables import START, Row, connect, day, finding, leak, pump
 
 USUAL_LEAK = leak(60, 400, 9.0, 9.0, 9.0, 9.0)
 STARVED, WORN, SOUND = "V00", "V01", "V02"
@@ -78,6 +78,37 @@ def test_a_filter_that_brings_the_flow_back_answers_the_call() -> None:
     assert before["state"] in ("book_in", "stand_down")
     assert after["state"] in ("sound", "watch")
     assert after["probability_worn"] < 0.3 < before["probability_worn"]
+
+
+def test_a_filter_found_worn_clears_the_pump_until_it_is_proven() -> None:
+    rows = fleet_rows()
+    for row in rows["test_records"]:
+        if row["vehicle"] == STARVED and row["performed_at"] > day(CLOGS_FROM):
+            # Nobody timed a build rate: a clogging filter and a worn pump look alike.
+            row["rate_bar_per_s"] = None
+            if row["performed_at"] > day(420):
+                row["actual_bar"] *= 0.8
+    fitted = pump(STARVED, 558.0, part="fuel_filter")
+    worn = finding(STARVED, 558.0, "worn_confirmed", part="fuel_filter")
+
+    changed = verdicts_of({**rows, "fitments": [fitted]})[STARVED]
+    clogged = verdicts_of({**rows, "fitments": [fitted], "findings": [worn]})[STARVED]
+
+    assert clogged["probability_worn"] < changed["probability_worn"] - 0.05
+    assert "fuel filter fitted since the last test" in clogged["reasons"]
+    assert "test with the new part in" in clogged["advice"]
+
+
+def test_no_fault_found_in_the_pump_speaks_for_it() -> None:
+    rows = fleet_rows()
+    opened = [finding(WORN, at, "no_fault_found") for at in (559.0,)]
+
+    before, after = verdicts_of(rows)[WORN], verdicts_of({**rows, "findings": opened})[WORN]
+
+    assert after["probability_worn"] < before["probability_worn"]
+    assert "no fault was found in the pump since the last test" in after["reasons"]
+    # Nine tests that fall say more than one look.
+    assert after["state"] != "sound"
 
 
 def test_what_a_kit_nobody_knows_reads_low_is_partly_the_kits() -> None:

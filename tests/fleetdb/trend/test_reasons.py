@@ -214,6 +214,21 @@ def test_a_new_filter_matters_where_the_supply_is_suspected() -> None:
     assert advice_for(replace(WORN, repaired=Repair.SUPPLY)) == advice_for(WORN)
 
 
+def test_a_filter_that_was_clogged_is_to_be_proven_whatever_the_cause_seems() -> None:
+    clogged = Repair.SUPPLY | Repair.FOUND_CLOGGED
+
+    assert "fuel filter fitted since the last test" in told(repaired=clogged)
+    assert "test with the new part in" in advice_for(replace(WORN, repaired=clogged))
+
+
+def test_a_pump_in_which_no_fault_was_found_says_so() -> None:
+    said = "no fault was found in the pump since the last test"
+
+    assert said in told(repaired=Repair.FOUND_SOUND)
+    assert said not in told(repaired=Repair.FOUND_SOUND, state=State.SOUND)
+    assert said not in told()
+
+
 def test_what_nobody_wrote_down_is_no_new_part() -> None:
     # The old pump's failure, written down after the new one's first test.
     untold = replace(WORN, repaired=Repair.UNTOLD)

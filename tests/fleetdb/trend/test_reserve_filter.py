@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 
-from fleetdb.trend.beliefs import Floats, Repair
+from fleetdb.trend.beliefs import Floats, Readings, Repair
 from fleetdb.trend.build_windows import LN_REACH, number_windows
 from fleetdb.trend.filtering import Levels
 from fleetdb.trend.reserve_filter import (
+    FOUND_CLOGGED,
+    FOUND_SOUND,
     LEAKS_REPAIRED,
     LN_RESERVE,
     SUPPLY_REPAIRED,
@@ -361,6 +364,7 @@ def test_a_new_filter_mends_no_leak() -> None:
     leaking = readings(at_y, ratio_of(x), build_of(x))
 
     assert (SUPPLY_REPAIRED, LEAKS_REPAIRED) == (Repair.SUPPLY, Repair.LEAKS)
+    assert (FOUND_SOUND, FOUND_CLOGGED) == (Repair.FOUND_SOUND, Repair.FOUND_CLOGGED)
 
     def p_below(repaired: int = 0) -> float:
         _, pump = run(leaking, end_y=1.41, repaired_since=repaired)
@@ -388,6 +392,58 @@ def test_a_pump_starved_by_its_filter_comes_back_with_a_new_one() -> None:
     assert changed.p_worn[0] < 0.4 and changed.p_starved[0] < 0.4
     assert after(starved_build, Repair.LEAKS).p_worn[0] > 0.9
     assert after(build_of(x), Repair.SUPPLY).p_worn[0] > 0.8
+
+
+def test_a_filter_found_clogged_says_where_the_flow_went() -> None:
+    at_y = np.arange(7) * 0.15
+    lost = np.array([0.0, 0.0, 0.0, 0.2, 0.4, 0.5, 0.6])
+    # Without a build rate a clogging filter and a worn pump look alike.
+    own = readings(at_y, ratio_of(math.log(1.4) - lost))
+
+    def after(repaired: int = 0):
+        return run(own, end_y=0.92, repaired_since=repaired)[1]
+
+    def odds(p: float) -> float:
+        return p / (1.0 - p)
+
+    changed = after(Repair.SUPPLY)
+    clogged = after(Repair.SUPPLY | Repair.FOUND_CLOGGED)
+    assert after().p_worn[0] > changed.p_worn[0] > 0.9
+    assert odds(clogged.p_worn[0]) < 0.1 * odds(changed.p_worn[0])
+    # It may be back where it was.
+    assert changed.ln_reserve[0, 2] < 0.0 < math.log(1.2) < clogged.ln_reserve[0, 2]
+
+
+def test_a_pump_that_was_starved_is_followed_on_as_before() -> None:
+    """What a finding says goes into the belief of where the pump is, and into nothing else."""
+    at_y = np.arange(12) * 0.15
+    x = math.log(1.7) - np.where((at_y > 0.7) & (at_y < 1.0), 0.25, 0.0)
+    starved = build_of(x) - (1.0 - CONSTANTS.volumetric_share) * (math.log(1.7) - x)
+    at_change = np.arange(12) == 7
+
+    def after(repair: Repair):
+        return run(readings(at_y, ratio_of(x), starved, repaired=np.where(at_change, repair, 0)))[0]
+
+    changed, clogged = after(Repair.SUPPLY), after(Repair.SUPPLY | Repair.FOUND_CLOGGED)
+    assert clogged.p_worn[7:] == pytest.approx(changed.p_worn[7:], abs=0.02)
+    assert clogged.ln_reserve[7:] == pytest.approx(changed.ln_reserve[7:], abs=0.05)
+
+
+def test_a_pump_found_sound_is_believed_so_as_far_as_workshops_can_tell() -> None:
+    at_y = np.arange(6) * 0.2
+    doubtful = readings(at_y, ratio_of(math.log(1.6) - np.array([0, 0, 0, 0, 0, 0.6])))
+    worn = readings(at_y, ratio_of(math.log(1.6) - np.array([0, 0.2, 0.4, 0.7, 0.75, 0.8])))
+
+    def p_worn(own: Readings, **what: Any) -> float:
+        return run(own, end_y=1.02, **what)[1].p_worn[0]
+
+    before, after = p_worn(doubtful), p_worn(doubtful, repaired_since=Repair.FOUND_SOUND)
+    assert before / (1 - before) > 2.0 * after / (1 - after)
+    # Proof after proof is not looked away.
+    assert p_worn(worn, repaired_since=Repair.FOUND_SOUND) > 0.8
+    # A later test knows of it too.
+    again = doubtful._replace(repaired=np.where(np.arange(6) == 5, Repair.FOUND_SOUND, 0))
+    assert p_worn(again) < before
 
 
 def test_each_pump_has_a_cap_of_its_own_that_is_learnt() -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -203,6 +204,7 @@ def test_no_pumps_are_no_families() -> None:
         # Twice in a row is believed, a test without a proof between them or not.
         ([0.95, 0.094, None, 0.088], [0, 0, 0, 0]),
         ([0.09, 0.09, 0.09], [0, 0, 0]),
+        ([0.95, 0.094, 0.095, 0.95], [0, 0, 0, 0]),
         # A short crank may be typed in MPa too.
         ([0.95, 0.045, 0.95], [0, 1, 0]),
         # No pump comes to ten times these, or hardly turns.
@@ -212,10 +214,22 @@ def test_no_pumps_are_no_families() -> None:
 )
 def test_mpa_written_as_bar_once_is_a_slip(ratios: list[float | None], slipped: list[int]) -> None:
     records = [
-        record("V1", 10 * n, ratio, rate_bar_per_s=250.0) for n, ratio in enumerate(ratios, 1)
+        record("V1", 10 * n, ratio, rate_bar_per_s=250.0 if ratio is None else None)
+        for n, ratio in enumerate(ratios, 1)
     ]
 
     assert one(*records).readings.slipped.tolist() == slipped
+
+
+def test_a_build_rate_beside_it_shows_that_pressure_went_further_than_a_slip_says() -> None:
+    def timed(day_no: int, ratio: float, rate: float | None) -> dict[str, Any]:
+        return record("V1", day_no, ratio, rate_bar_per_s=rate)
+
+    each = one(timed(10, 0.94, 400), timed(20, 0.104, 427), timed(30, 0.105, 464))
+    assert each.readings.slipped.tolist() == [0, 1, 1]
+    # The one without may be the pump, but for the other beside it nothing says so.
+    each = one(timed(10, 0.94, 400), timed(20, 0.104, 427), timed(30, 0.105, None))
+    assert each.readings.slipped.tolist() == [0, 1, 1]
 
 
 def test_another_pumps_tests_do_not_confirm_a_slip() -> None:
