@@ -49,7 +49,8 @@ def current_verdict(
 
 
 _idle: list[PlannedConnection] = []
-"""As many as were ever in use at once."""
+_MOST_IDLE = 4
+"""Some 18 MB each."""
 
 
 @contextmanager
@@ -63,7 +64,10 @@ def vehicle_connection(context: FleetContext | None) -> Iterator[PlannedConnecti
         planned.hold({name: getattr(context, name) for name in USUAL_TABLES})
     with planned.one_vehicle():
         yield planned
-    _idle.append(planned)
+    if len(_idle) < _MOST_IDLE:
+        _idle.append(planned)
+    else:
+        planned.close()
 
 
 def fleet_context(home: Path, fleet_id: int) -> FleetContext | None:

@@ -54,7 +54,7 @@ def answer_from(connection: Connection, source: str, name: str, **parameters: An
     if name in _NO_ROWS and _is_empty(connection, source):
         return _NO_ROWS[name]
     found = answer(connection, name, **parameters)
-    _NO_ROWS[name] = found.slice(0, 0)
+    _NO_ROWS[name] = found.schema.empty_table()
     return found
 
 

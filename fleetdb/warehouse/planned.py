@@ -1,8 +1,8 @@
 """A DuckDB for one vehicle after another, whose statements are planned once.
 
 Planning one of the trend's statements takes longer than carrying it out on a vehicle's few rows.
-DuckDB plans anew what is sent to it as text, and a prepared statement too if it has bound values
-or a table was made since. So tables stay here and their rows go, rolled back; a statement is
+DuckDB plans anew what is sent to it as text, and a prepared statement too if it has bound values;
+once a table was made, each time. So tables stay here and their rows go, rolled back; a statement is
 prepared with its numbers written into it, and reads moments from tables of one row.
 
 DuckDB 2.0.1 fails when it carries out an ASOF join from one plan twice: ask for none here.
@@ -10,6 +10,7 @@ DuckDB 2.0.1 fails when it carries out an ASOF join from one plan twice: ask for
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -47,12 +48,25 @@ class PlannedConnection:
         self._has_made = False
 
     def hold(self, tables: Mapping[str, pa.Table]) -> None:
-        """Put in tables that stay from vehicle to vehicle, until others come under their names."""
+        """Put in tables that may stay from vehicle to vehicle; to be called before each.
+
+        What is there already is left there.
+        """
         for name, rows in tables.items():
-            if self._held.get(name) is not rows:
+            if self._held.get(name) is rows:
+                continue
+            if self._schemas.get(name) == rows.schema:
+                self._connection.execute(f"TRUNCATE {name}")
+                self._connection.execute(f"INSERT INTO {name} FROM rows")
+            else:
                 self._connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM rows")
-                self._schemas[name] = rows.schema
-                self._held[name] = rows
+                self._has_other_schema(name, rows.schema)
+                self._forget_plans()
+            self._held[name] = rows
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._connection.close()
 
     @contextmanager
     def one_vehicle(self) -> Iterator[PlannedConnection]:
@@ -68,6 +82,8 @@ class PlannedConnection:
                     self._connection.execute(f"TRUNCATE {name}")
                     self._held.pop(name, None)
             self._connection.execute("COMMIT" if self._has_made else "ROLLBACK")
+            if self._has_made:
+                self._forget_plans()
         except BaseException:
             self._connection.close()
             raise
@@ -78,11 +94,11 @@ class PlannedConnection:
 
     def register(self, name: str, rows: pa.Table) -> None:
         """Put in a table, in place of what is under its name."""
-        if self._held.get(name) is rows:
+        if self._held.get(name) is rows and name not in self._filled:
             return
         if self._schemas.get(name) != rows.schema:
             self._connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM rows")
-            self._schemas[name] = rows.schema
+            self._has_other_schema(name, rows.schema)
             self._has_made = True
         else:
             self._empty(name)
@@ -98,7 +114,7 @@ class PlannedConnection:
         """
         bound = self._bound(sql, parameters)
         if name not in self._schemas:
-            self._connection.execute(f"CREATE TEMP TABLE {name} AS {bound}")
+            self._connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {bound}")
             self._schemas[name] = None
             self._has_made = True
         else:
@@ -108,7 +124,15 @@ class PlannedConnection:
         self._put_in.pop(name, None)
 
     def table(self, name: str) -> duckdb.DuckDBPyRelation:
-        """Return a table."""
+        """Return a table that was put in or kept for this vehicle, or is held.
+
+        Raises
+        ------
+        KeyError
+            There is none of that name: another vehicle's rows are gone.
+        """
+        if name not in self._filled and name not in self._held:
+            raise KeyError(name)
         return self._connection.table(name)
 
     def is_empty(self, source: str) -> bool:
@@ -116,6 +140,18 @@ class PlannedConnection:
         if source in self._put_in:
             return self._put_in[source] == 0
         return not self._connection.execute(f"FROM {source} LIMIT 1").fetchall()
+
+    def _has_other_schema(self, name: str, schema: pa.Schema) -> None:
+        """Note a table that was made; answers over one with other columns are to be made anew."""
+        if name in self._schemas:
+            self._schemas = {n: own for n, own in self._schemas.items() if own is not None}
+        self._schemas[name] = schema
+
+    def _forget_plans(self) -> None:
+        """Have statements prepared again: once a table was made, a plan serves no second time."""
+        for plan in self._plans.values():
+            self._connection.execute(f"DEALLOCATE {plan}")
+        self._plans.clear()
 
     def _plan(self, name: str, bound: str) -> str:
         if (name, bound) not in self._plans:
@@ -133,8 +169,11 @@ class PlannedConnection:
             value = parameters[parameter[1]]
             if isinstance(value, datetime):
                 return self._moment(parameter[1], value)
-            # Numbers of our own; anything else could be somebody's SQL.
-            return str(float(value) if isinstance(value, float) else int(value))
+            if isinstance(value, float) and math.isfinite(value):
+                return f"({float(value)!r}::DOUBLE)"
+            if isinstance(value, int):
+                return f"({value:d})"
+            raise TypeError(f"${parameter[1]} is {value!r}: neither a moment nor a number")
 
         return re.sub(r"\$(\w+)", written, sql)
 

@@ -45,16 +45,20 @@ Statement = Select[*tuple[Any, ...]]
 Key = InstrumentedAttribute[int]
 
 
-def statement_for(
-    table: str, fleet_id: int | ColumnElement[int], is_sqlite: bool
-) -> tuple[Statement, Key]:
+def statement_for(table: str, fleet_id: int, is_sqlite: bool) -> tuple[Statement, Key]:
     """Return a mirror table's statement in the order of its row ids, and the row id's column.
 
     The columns are those of the table's schema in their order, without the leak per
     cylinder. Times and ids come as the driver has them, ids as hyphenated text.
     """
+    statement, row_id, owner = statement_of(table, is_sqlite)
+    return statement.where(owner == fleet_id), row_id
+
+
+def statement_of(table: str, is_sqlite: bool) -> tuple[Statement, Key, Key]:
+    """Return the statement of every fleet's rows, the row id's column, and the fleet's."""
     statement, row_id, owner = _STATEMENTS[table](is_sqlite)
-    return statement.where(owner == fleet_id).order_by(row_id), row_id
+    return statement.order_by(row_id), row_id, owner
 
 
 def _test_records(is_sqlite: bool) -> tuple[Statement, Key, Key]:

@@ -22,7 +22,7 @@ from fleetdb.store.tables import (
 )
 from fleetdb.store.voids import is_voided
 from fleetdb.warehouse.truth_rows import read_statement
-from fleetdb.warehouse.truth_statements import Statement, statement_for
+from fleetdb.warehouse.truth_statements import Statement, statement_of
 
 _FLEET_ID = bindparam("fleet_id", type_=VehicleIdentity.id.type)
 _VEHICLE = bindparam("vehicle", type_=VehicleIdentity.vehicle.type)
@@ -55,25 +55,30 @@ def vehicle_tables(session: Session, fleet_id: int, vehicle: str) -> dict[str, p
 @cache
 def _statement(table: str, is_sqlite: bool) -> Statement:
     # Built once: building takes longer than asking.
-    statement, _ = statement_for(table, _FLEET_ID, is_sqlite)
+    statement, _, owner = statement_of(table, is_sqlite)
+    if table in _OF_FLEETS:
+        statement = statement.where(owner == _FLEET_ID)
     return statement.where(_conditions()[table])
+
+
+_OF_FLEETS = ("pump_families", "kit_calibrations")
+"""Others are entered by the vehicle alone: by their fleet, SQLite reads every vehicle's rows."""
 
 
 @cache
 def _conditions() -> dict[str, ColumnElement[bool]]:
     """Return which rows of each table are a vehicle's and count."""
-    mine = VehicleIdentity.vehicle == _VEHICLE
+    mine = and_(VehicleIdentity.fleet_id == _FLEET_ID, VehicleIdentity.vehicle == _VEHICLE)
     counts = and_(mine, ~is_superseded(), ~is_voided(Kind.TEST_RECORDS))
-    of_fleet = and_(VehicleIdentity.fleet_id == _FLEET_ID, mine)
     family = (
         select(VehicleVersion.pump_family)
         .join(VehicleIdentity, VehicleIdentity.id == VehicleVersion.vehicle_id)
-        .where(of_fleet, version_in_force())
+        .where(mine, version_in_force())
     )
     kits = (
         select(TestRecordRow.kit_id)
         .join(VehicleIdentity, VehicleIdentity.id == TestRecordRow.vehicle_id)
-        .where(of_fleet)
+        .where(mine)
     )
     later = aliased(TraceFiguresRow)
     newest = (

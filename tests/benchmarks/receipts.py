@@ -18,14 +18,17 @@ from fleetdb.store.fleets import resolve_fleet
 from fleetdb.store.ingest import accept
 from fleetdb.timestamps import format_rfc3339
 from tests.benchmarks.big_fleet import AS_OF, FAMILIES, FAMILY, FLEET_ID, TESTS, vehicle_name
+from tests.benchmarks.big_truth import fill_truth
 
 _TIMED = 20
+_OTHERS = 10_000
 
 
 def receipts_ms(home: Path) -> tuple[float, float]:
     """Return what storing a record takes, and what the verdict adds to its receipt. [ms]
 
-    Of a vehicle with ``TESTS`` records, in a fleet whose snapshot is published below ``home``;
+    Of a vehicle with ``TESTS`` records, in a fleet whose snapshot is published below ``home``, in a
+    truth with the records of ``_OTHERS`` vehicles more;
     medians of processor time, which other work on the machine moves less than the clock.
     """
     settings = Settings.from_environment({"FLEETDB_HOME": str(home)})
@@ -44,6 +47,7 @@ def receipts_ms(home: Path) -> tuple[float, float]:
             )
             accept(session, fleet_id, Kind.PUMP_FAMILIES, family, "benchmark", None)
             accept(session, fleet_id, Kind.VEHICLES, vehicle, "benchmark", None)
+            fill_truth(session, fleet_id, _OTHERS)
         took_ms: dict[bool, list[float]] = {True: [], False: []}
         for n in range(TESTS + 2 * _TIMED):
             with_verdict = n >= TESTS and n % 2 == 0

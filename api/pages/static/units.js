@@ -2,14 +2,17 @@
 "use strict";
 function keepUnits(selects, may_fill) {
   const KEY = "fleetdb-units";
-  let last = {};
   // A browser may refuse to keep anything; the form then works as without a script.
-  try { last = JSON.parse(localStorage.getItem(KEY)) || {}; } catch { /* nothing was kept */ }
+  const kept = () => {
+    try { return Object(JSON.parse(localStorage.getItem(KEY))); } catch { return {}; }
+  };
+  const last = kept();
   for (const select of selects) {
     if (may_fill && [...select.options].some((option) => option.value === last[select.name])) select.value = last[select.name];
     select.addEventListener("change", () => {
-      last[select.name] = select.value;
-      try { localStorage.setItem(KEY, JSON.stringify(last)); } catch { /* nothing is kept */ }
+      // Another page may have kept other units meanwhile.
+      const changed = JSON.stringify({ ...kept(), [select.name]: select.value });
+      try { localStorage.setItem(KEY, changed); } catch { /* nothing is kept */ }
     });
   }
 }

@@ -7,6 +7,7 @@ from typing import Any
 from uuid import UUID
 
 import pytest
+from sqlalchemy import event
 
 from fleetdb.errors import NotFoundError
 from fleetdb.records.documents import Kind
@@ -150,6 +151,30 @@ def test_only_the_newest_figures_of_a_trace_count(
 
     assert figures["method"].to_pylist() == [METHOD + 1]
     assert len(of_another) == 0
+
+
+def test_a_vehicles_rows_are_found_by_the_vehicle_however_many_others_there_are(
+    sqlite_store: Store,
+) -> None:
+    post(sqlite_store, Kind.PUMP_FAMILIES)
+    post(sqlite_store, Kind.VEHICLES)
+    steps: list[str] = []
+
+    def explain(connection: Any, cursor: Any, sql: str, values: Any, *_: Any) -> None:
+        plan = connection.connection.cursor().execute(f"EXPLAIN QUERY PLAN {sql}", values)
+        steps.extend(row[3] for row in plan.fetchall())
+
+    with sqlite_store.read() as session:
+        event.listen(session.get_bind(), "before_cursor_execute", explain)
+        vehicle_tables(session, 1, "V-17")
+        event.remove(session.get_bind(), "before_cursor_execute", explain)
+
+    assert sum("SEARCH vehicles USING" in step for step in steps) >= len(TREND_SCHEMAS)
+    for step in steps:
+        assert not step.startswith("SCAN"), step
+        # By its fleet a table is read whole; what calibrations there are of kits is little.
+        by_fleet_alone = step.endswith("(fleet_id=?)") and "kit_calibrations" not in step
+        assert not by_fleet_alone, step
 
 
 def test_an_unknown_vehicle_has_no_tables(fleet: Store) -> None:
