@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
 from fastapi import Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api.pages.calibration_form import CalibrationForm, store_calibration
-from api.pages.pictures import picture
+from api.pages.pictures import PictureSize, picture
 from api.pages.rendering import HEADERS, page
 from api.pages.routing import page_router
 from api.pages.visits import FormFields, ManagerVisit, Visit, require_form_key
@@ -80,7 +80,7 @@ def get_bias_picture(
     request: Request,
     visit: ManagerVisit,
     kit: PathName,
-    size: Literal["wide", "narrow"] = "wide",
+    size: PictureSize = "wide",
 ) -> Response:
     """Draw what the kit adds to every pressure, over time."""
     # Drawing libraries take a second to import, which a server that draws nothing saves.

@@ -8,9 +8,13 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from importlib.metadata import version
+from typing import Literal
 
 from fastapi import Request
 from fastapi.responses import Response
+
+PictureSize = Literal["wide", "narrow"]
+"""For a screen and for a phone."""
 
 # Some 10 kB each, compressed.
 _KEPT_PICTURES = 200

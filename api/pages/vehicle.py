@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from fastapi import Path, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
-from api.pages.pictures import picture
+from api.pages.pictures import PictureSize, picture
 from api.pages.plans import intervals_of
 from api.pages.rendering import HEADERS, in_words, page, vehicle_address
 from api.pages.routing import page_router
@@ -90,7 +90,7 @@ def get_tests_picture(
     visit: AnyVisit,
     vehicle: VehiclePath,
     x: Over = Over.DATE,
-    size: Literal["wide", "narrow"] = "wide",
+    size: PictureSize = "wide",
 ) -> Response:
     """Draw the vehicle's tests over dates or distance."""
     # Drawing libraries take a second to import, which a server that draws nothing saves.

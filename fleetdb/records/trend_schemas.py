@@ -1,7 +1,7 @@
 """The tables the trend reads, defined once as Arrow schemas.
 
-The mirror stores them, and so does the truth give them for one vehicle; the views over
-either have exactly these columns. Times are UTC without a zone (microseconds), ids
+The mirror stores them, the truth gives them for one vehicle, and the views over either
+have exactly these columns. Times are UTC without a zone (microseconds), ids
 are lower-case UUID text, names are text; units are in the names.
 """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from html import escape
 from typing import Any
 
@@ -34,6 +35,15 @@ _CONFIG: dict[str, Any] = {
     "text": {"color": INK, "fontSize": 13},
     "rule": {"color": INK},
 }
+
+
+@dataclass(frozen=True)
+class Size:
+    """Size of a panel, and marks along its axis."""
+
+    width_px: int
+    height_px: int
+    ticks: int
 
 
 def svg_of(chart: alt.TopLevelMixin, title: str, description: str) -> str:

@@ -3,24 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 import altair as alt
 
-from fleetdb.report.chart_style import BLUE, INK, VERMILION, svg_of
+from fleetdb.report.chart_style import BLUE, INK, VERMILION, Size, svg_of
 from fleetdb.report.kit_readings import KitMoment
 from fleetdb.trend.kits import OFF
-
-
-@dataclass(frozen=True)
-class Size:
-    """Size of the panel, and marks along the axis."""
-
-    width_px: int
-    height_px: int
-    ticks: int
-
 
 SIZES = {"wide": Size(560, 220, 6), "narrow": Size(290, 220, 4)}
 _LINE_PCT = 100 * OFF

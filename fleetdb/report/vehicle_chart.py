@@ -7,7 +7,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetdb.report.chart_style import BLUE, GREEN, INK, ORANGE, SKY, VERMILION, svg_of
+from fleetdb.report.chart_style import BLUE, GREEN, INK, ORANGE, SKY, VERMILION, Size, svg_of
 from fleetdb.report.vehicle_points import NO_KIT, Over, Points, Rows
 
 # Cylinders are told apart by their number, which is the mark itself; colour only helps.
@@ -22,16 +22,13 @@ _ROOM_FOR_NUMBERS_PX = 500
 
 
 @dataclass(frozen=True)
-class Size:
-    """Size of each panel, marks along the axis, and how many kits the legend has in a row."""
+class PanelSize(Size):
+    """Size of each panel, and how many kits the legend has in a row."""
 
-    width_px: int
-    height_px: int
-    ticks: int
     kits_in_a_row: int
 
 
-SIZES = {"wide": Size(820, 110, 10, 10), "narrow": Size(290, 140, 4, 4)}
+SIZES = {"wide": PanelSize(820, 110, 10, 10), "narrow": PanelSize(290, 140, 4, 4)}
 
 
 def vehicle_svg(vehicle: str, points: Points, size: str = "wide") -> str:
@@ -40,7 +37,7 @@ def vehicle_svg(vehicle: str, points: Points, size: str = "wide") -> str:
     return svg_of(chart, f"Tests of {vehicle}", picture_words(points))
 
 
-def vehicle_chart(points: Points, size: Size) -> alt.VConcatChart:
+def vehicle_chart(points: Points, size: PanelSize) -> alt.VConcatChart:
     """Return proof ratio, build rate, delivery reserve and leak, over one axis."""
     applied = points.applied
     axis = _Axis(points, size)
@@ -101,7 +98,7 @@ def picture_words(points: Points) -> str:
 class _Axis:
     """The horizontal axis all panels share, and marks along it."""
 
-    def __init__(self, points: Points, size: Size) -> None:
+    def __init__(self, points: Points, size: PanelSize) -> None:
         self.points = points
         self.size = size
         date = points.over is Over.DATE

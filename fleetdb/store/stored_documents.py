@@ -10,7 +10,7 @@ from typing import Any, TypeVarTuple
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, Select, and_, func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from fleetdb.records.documents import Document, Kind, TestRecord
 from fleetdb.records.figures import Figures, figures_of
@@ -101,14 +101,20 @@ _CORRECTION = aliased(TestRecordRow)
 @cache
 def version_in_force() -> ColumnElement[bool]:
     """Return the condition that a vehicle version is the last one of its vehicle."""
-    later = aliased(VehicleVersion)
+    return is_newest_of(VehicleVersion.vehicle_id)
+
+
+def is_newest_of(owner: InstrumentedAttribute[int]) -> ColumnElement[bool]:
+    """Return the condition that a row is the last of those with its ``owner``, a column of it."""
+    table: Any = owner.class_
+    later: Any = aliased(table)
     last = (
         select(func.max(later.id))
-        .where(later.vehicle_id == VehicleVersion.vehicle_id)
-        .correlate(VehicleVersion)
+        .where(getattr(later, owner.key) == owner)
+        .correlate(table)
         .scalar_subquery()
     )
-    return VehicleVersion.id == last
+    return table.id == last
 
 
 @cache

@@ -57,7 +57,7 @@ def known_at(
     return Known(
         families=families,
         kit_names=kit_names,
-        limits=dict(zip(*(limits[name].to_pylist() for name in limits.column_names), strict=True)),
+        limits={row["pump_family"]: row["proof_ratio_limit"] for row in limits.to_pylist()},
         calibrations=_calibrations(connection, kit_names, moment),
         settings=settings,
     )

@@ -6,13 +6,9 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-import duckdb
 import pyarrow as pa
 
-from fleetdb.warehouse.planned import PlannedConnection
-
-Connection = duckdb.DuckDBPyConnection | PlannedConnection
-"""A fleet's, or the one that judges vehicles one after another."""
+from fleetdb.warehouse.planned import Connection, PlannedConnection
 
 
 @cache

@@ -66,6 +66,7 @@ _SOUND_AT_BEST, _SOUND_AT_WORST, _SOUND_WITHIN = 0.9, 0.2, 0.05
 _CALLED_SOUND = _SOUND_AT_WORST + (_SOUND_AT_BEST - _SOUND_AT_WORST) / (
     1.0 + np.exp(-LN_RESERVE / _SOUND_WITHIN)
 )
+_UNWEIGHED = np.ones(N_RESERVES)
 _CLOGGED_CALLED_WORN, _CLEAN_CALLED_WORN = 0.8, 0.04
 # Pumps strand vehicles well below the limit, which has something in hand, and now and then anyway.
 _STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.2, 0.1, 0.005
@@ -381,25 +382,13 @@ def _jump_and_wander(belief, scratch, damage, recovery, wander):
 @_compiled
 def _heed(p, found):
     """Weigh the belief by what a workshop found when it looked: at the pump, at the filter."""
-    if found & FOUND_SOUND:
-        for k in range(N_PACES):
-            for i in range(N_RESERVES):
-                p[k, i] *= _CALLED_SOUND[i]
-        for i in range(N_RESERVES):
-            p[SUPPLY, i] *= _SOUND_AT_BEST
-    if found & FOUND_CLOGGED:
-        for k in range(N_PACES):
-            for i in range(N_RESERVES):
-                p[k, i] *= _CLEAN_CALLED_WORN
-        for i in range(N_RESERVES):
-            p[SUPPLY, i] *= _CLOGGED_CALLED_WORN
-    total = 0.0
-    for k in range(N_ROWS):
-        for i in range(N_RESERVES):
-            total += p[k, i]
-    for k in range(N_ROWS):
-        for i in range(N_RESERVES):
-            p[k, i] /= total
+    for i in range(N_RESERVES):
+        if found & FOUND_SOUND:
+            # A starved pump is sound itself, whatever it reaches.
+            p[SUPPLY, i] *= _SOUND_AT_BEST / _CALLED_SOUND[i]
+        if found & FOUND_CLOGGED:
+            p[SUPPLY, i] *= _CLOGGED_CALLED_WORN / _CLEAN_CALLED_WORN
+    _reweigh(p, _CALLED_SOUND if found & FOUND_SOUND else _UNWEIGHED)
 
 
 @_compiled

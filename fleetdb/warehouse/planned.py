@@ -41,9 +41,8 @@ class PlannedConnection:
         self._held: dict[str, pa.Table] = {}
         self._plans: dict[tuple[str, str], str] = {}
         # Of the vehicle at hand.
-        self._filled: set[str] = set()
-        self._put_in: dict[str, int] = {}
-        """How many rows of each table."""
+        self._filled: dict[str, int | None] = {}
+        """Tables with rows of it: how many were put in, None of an answer."""
         self._moments: dict[str, datetime] = {}
         self._has_made = False
 
@@ -69,14 +68,14 @@ class PlannedConnection:
         self._connection.close()
 
     @contextmanager
-    def one_vehicle(self) -> Iterator[PlannedConnection]:
-        """Give the connection with no rows but those held, and leave none behind.
+    def one_vehicle(self) -> Iterator[None]:
+        """Begin with no rows but those held, and leave none behind.
 
         After an error it is closed, since what it has is not known then.
         """
         self._connection.execute("BEGIN")
         try:
-            yield self
+            yield
             if self._has_made:
                 for name in self._filled:
                     self._connection.execute(f"TRUNCATE {name}")
@@ -88,7 +87,6 @@ class PlannedConnection:
             self._connection.close()
             raise
         self._filled.clear()
-        self._put_in.clear()
         self._moments.clear()
         self._has_made = False
 
@@ -104,8 +102,7 @@ class PlannedConnection:
             self._empty(name)
             if len(rows):
                 self._connection.execute(f"INSERT INTO {name} FROM rows")
-        self._filled.add(name)
-        self._put_in[name] = len(rows)
+        self._filled[name] = len(rows)
 
     def keep(self, name: str, sql: str, parameters: Mapping[str, Value]) -> None:
         """Keep the answer of a query as a table, in place of what is under its name.
@@ -120,8 +117,7 @@ class PlannedConnection:
         else:
             self._empty(name)
             self._connection.execute(f"EXECUTE {self._plan(name, bound)}")
-        self._filled.add(name)
-        self._put_in.pop(name, None)
+        self._filled[name] = None
 
     def table(self, name: str) -> duckdb.DuckDBPyRelation:
         """Return a table that was put in or kept for this vehicle, or is held.
@@ -137,8 +133,9 @@ class PlannedConnection:
 
     def is_empty(self, source: str) -> bool:
         """Return whether a table, or what a condition leaves of it, has no rows."""
-        if source in self._put_in:
-            return self._put_in[source] == 0
+        n_rows = self._filled.get(source)
+        if n_rows is not None:
+            return n_rows == 0
         return not self._connection.execute(f"FROM {source} LIMIT 1").fetchall()
 
     def _has_other_schema(self, name: str, schema: pa.Schema) -> None:
@@ -183,3 +180,7 @@ class PlannedConnection:
             self.register(table, pa.table({"asked": pa.array([value], pa.timestamp("us"))}))
             self._moments[name] = value
         return f"(SELECT asked FROM {table})"  # noqa: S608 - a name of our own
+
+
+Connection = duckdb.DuckDBPyConnection | PlannedConnection
+"""A fleet's, or the one that judges vehicles one after another."""

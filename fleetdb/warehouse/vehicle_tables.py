@@ -5,13 +5,13 @@ from __future__ import annotations
 from functools import cache
 
 import pyarrow as pa
-from sqlalchemy import ColumnElement, and_, bindparam, func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import ColumnElement, and_, bindparam, select
+from sqlalchemy.orm import Session
 
 from fleetdb.errors import NotFoundError
 from fleetdb.records.documents import Kind
 from fleetdb.records.trend_schemas import TREND_SCHEMAS
-from fleetdb.store.stored_documents import is_superseded, version_in_force
+from fleetdb.store.stored_documents import is_newest_of, is_superseded, version_in_force
 from fleetdb.store.tables import (
     KitCalibrationRow,
     PumpFamilyVersion,
@@ -80,16 +80,9 @@ def _conditions() -> dict[str, ColumnElement[bool]]:
         .join(VehicleIdentity, VehicleIdentity.id == TestRecordRow.vehicle_id)
         .where(mine)
     )
-    later = aliased(TraceFiguresRow)
-    newest = (
-        select(func.max(later.id))
-        .where(later.trace_row_id == TraceFiguresRow.trace_row_id)
-        .correlate(TraceFiguresRow)
-        .scalar_subquery()
-    )
     return {
         "test_records": counts,
-        "trace_figures": and_(counts, TraceFiguresRow.id == newest),
+        "trace_figures": and_(counts, is_newest_of(TraceFiguresRow.trace_row_id)),
         "vehicles": and_(mine, version_in_force()),
         "fitments": and_(mine, ~is_voided(Kind.FITMENTS)),
         "findings": and_(mine, ~is_voided(Kind.FINDINGS)),

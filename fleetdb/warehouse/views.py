@@ -21,7 +21,7 @@ from fleetdb.records.trend_schemas import TREND_SCHEMAS
 from fleetdb.trend_settings import TrendSettings
 from fleetdb.warehouse.layout import mirror_folder
 from fleetdb.warehouse.manifest import Manifest, read_manifest
-from fleetdb.warehouse.planned import PlannedConnection
+from fleetdb.warehouse.planned import Connection
 
 _VOIDED_BY_ROW = frozenset({"voided_fitments", "voided_findings", "voided_kit_calibrations"})
 
@@ -71,7 +71,7 @@ def register_mirror(connection: duckdb.DuckDBPyConnection, folder: Path) -> Mani
 
 
 def register_tables(
-    connection: duckdb.DuckDBPyConnection | PlannedConnection,
+    connection: Connection,
     tables: Mapping[str, pa.Table],
     settings: TrendSettings = TrendSettings(),  # noqa: B008 - frozen
 ) -> None:
@@ -91,15 +91,13 @@ def register_tables(
     _register_settings(connection, settings)
 
 
-def trend_settings_in(connection: duckdb.DuckDBPyConnection | PlannedConnection) -> TrendSettings:
+def trend_settings_in(connection: Connection) -> TrendSettings:
     """Return the settings of the fleet whose views are in ``connection``."""
     [row] = connection.table("trend_settings").to_arrow_table().to_pylist()
     return TrendSettings(**row)
 
 
-def _register_settings(
-    connection: duckdb.DuckDBPyConnection | PlannedConnection, settings: TrendSettings
-) -> None:
+def _register_settings(connection: Connection, settings: TrendSettings) -> None:
     connection.register("trend_settings", pa.Table.from_pylist([asdict(settings)]))
 
 

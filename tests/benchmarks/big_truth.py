@@ -35,7 +35,7 @@ def fill_truth(session: Session, fleet_id: int, n_vehicles: int) -> None:
     of_family = {"pump_family": FAMILIES[0], "in_service_on": date(2020, 1, 1)}
     proof, build = {"target_bar": 700.0, "actual_bar": 690.0}, {"rate_bar_per_s": 300.0}
     for table, ids, row in (
-        (VehicleIdentity, vehicles, lambda n: {"fleet_id": fleet_id, "vehicle": other_name(n)}),
+        (VehicleIdentity, vehicles, lambda n: {"fleet_id": fleet_id, "vehicle": f"other-{n}"}),
         (VehicleVersion, vehicles, lambda n: {**received, **of_family, "vehicle_id": n}),
         (
             TestRecordRow,
@@ -51,11 +51,6 @@ def fill_truth(session: Session, fleet_id: int, n_vehicles: int) -> None:
         _write(session, table, ids, lambda n, row=row: {"id": n, **row(n)})
     _write(session, ProofReading, records, lambda n: {"test_record_id": n, **proof})
     _write(session, BuildReading, records, lambda n: {"test_record_id": n, **build})
-
-
-def other_name(n: int) -> str:
-    """Return the name of a vehicle that ``fill_truth`` writes, by its id."""
-    return f"other-{n}"
 
 
 def _write(session: Session, table: Any, ids: range, row: Callable[[int], dict[str, Any]]) -> None:
