@@ -22,7 +22,7 @@ CONTEXT_TABLES = ("constants", "timing_habits", "book_in_line", "trend_line", *_
 """The published tables a context is made of."""
 
 
-METHOD = 15
+METHOD = 16
 """Version of the method. Raise it with any change that an older snapshot cannot serve."""
 
 

@@ -48,6 +48,8 @@ class FamilyConstants(NamedTuple):
     """Chance that a record's proof ratio alone is botched (regulator not held, slip of the pen)."""
     p_botched_build: float
     p_botched_both: float
+    p_passing_loss: float
+    """Chance that a run loses reach as a worn pump would: a valve not seated, air in the fuel."""
     wearing_at_first: float
     """Share of new pumps that wear at all, at one pace or another."""
     faster_at_first: float
@@ -55,7 +57,9 @@ class FamilyConstants(NamedTuple):
     wear_onset_per_y: float
     """Rate at which a pump that does not wear begins to. [1/y]"""
     quickening_per_y: float
-    """Rate at which a pump that wears shifts to the next faster pace. [1/y]"""
+    """Rate at which a pump as good as new, if it wears, shifts to the next faster pace. [1/y]"""
+    quickening_with_loss: float
+    """By how much ln of that rate rises with each unit of ln reserve lost. [-]"""
     wear_relief_per_y: float
     damage_per_y: float
     """Rate of sudden losses of reserve. [1/y]"""
@@ -71,6 +75,8 @@ class FamilyConstants(NamedTuple):
     """Small changes of ln reserve that no wear explains. [1/sqrt(y)]"""
     strands_per_y: float
     """How often a pump well below its limit strands its vehicle. [1/y]"""
+    strands_below_limit: float
+    """How far below the limit, in ln reserve, it does so half as often. [-]"""
 
 
 @dataclass(frozen=True)
@@ -115,18 +121,22 @@ PRIORS: dict[str, Prior] = {
     "stiffness_power": Prior(0.1, 0.1, False, -0.2, 0.5),
     "p_botched_ratio": Prior(0.008, 0.7, True, 1e-4, 0.1),
     "p_botched_build": Prior(0.008, 0.7, True, 1e-4, 0.1),
-    "p_botched_both": Prior(0.015, 0.7, True, 1e-4, 0.15),
+    "p_botched_both": Prior(0.008, 0.7, True, 1e-4, 0.15),
+    "p_passing_loss": Prior(0.008, 0.7, True, 1e-4, 0.15),
     "wearing_at_first": Prior(0.5, 0.4, True, 0.05, 0.95),
     "faster_at_first": Prior(0.4, 0.4, True, 0.05, 0.9),
     "wear_onset_per_y": Prior(0.3, 0.5, True, 0.03, 3.0),
     "quickening_per_y": Prior(0.7, 0.5, True, 0.05, 5.0),
+    # Laws of wear differ: some pumps lose ever more the more they have lost, others ever less.
+    "quickening_with_loss": Prior(0.5, 1.0, False, -2.0, 5.0),
     "build_wander_per_sqrt_y": Prior(0.04, 0.6, True, 0.003, 0.3),
     "starvation_per_y": Prior(0.04, 0.6, True, 0.002, 0.5),
     "wander_per_sqrt_y": Prior(0.04, 0.5, True, 0.005, 0.15),
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
     "mended_by_repair": Prior(0.7, 0.3, True, 0.05, 0.97),
     # Limits are set with something in hand, how much is for the fleet's failures to say.
-    "strands_per_y": Prior(4.0, 0.7, True, 0.05, 30.0),
+    "strands_per_y": Prior(6.0, 0.8, True, 0.05, 60.0),
+    "strands_below_limit": Prior(0.1, 0.1, False, -0.1, 0.5),
 }
 
 # Not learnt: records say little of them and verdicts hardly depend on them.

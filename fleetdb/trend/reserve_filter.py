@@ -5,8 +5,9 @@ tests the belief moves (wear, rare damage, rare recovery, a little wander); at a
 weighed by how well each reserve explains proof ratio and build rate together. Two numbers
 of each pump are learnt on the way, for every reserve separately: its regulator's cap and
 its build rate when new (a mean and a variance per grid node, a marginalised Kalman update).
-A record may be botched: each reading has a second, broad explanation, so that one bad run
-moves the belief little and two alike move it fully.
+A record may be botched: each reading has a second, broad explanation, and both together have
+one as the run of a pump that had lost some reach for that run only, so that one bad run moves
+the belief little and two alike move it fully.
 
 What follows is one translation unit on purpose: Numba's cache does not notice a change in
 another module's kernel.
@@ -50,6 +51,10 @@ _ONES = np.ones(N_RESERVES)
 # A botched ratio or build rate lies anywhere below the honest one: broad log-normal.
 _BOTCHED_LN_RATIO, _BOTCHED_LN_RATIO_SD = math.log(0.65), 0.45
 _BOTCHED_LN_BUILD_DROP, _BOTCHED_LN_BUILD_SD = 0.4, 0.5
+# A passing loss of ln reach lies at one of these, or half a step around it.
+_PASSING_LOSS = np.linspace(0.2, 1.2, 6)
+_OF_PASSING = np.exp(-_PASSING_LOSS / 0.6) / np.exp(-_PASSING_LOSS / 0.6).sum()
+_VAR_PASSING = float(_PASSING_LOSS[1] - _PASSING_LOSS[0]) ** 2 / 12.0
 _SMALLEST_DAMAGE, _MEAN_DAMAGE = 0.15, 0.4
 # A leak bad enough to be mended took something; what it took is given back, not more.
 _SMALLEST_GAIN, _MEAN_GAIN = 0.1, 0.25
@@ -68,8 +73,9 @@ _CALLED_SOUND = _SOUND_AT_WORST + (_SOUND_AT_BEST - _SOUND_AT_WORST) / (
 )
 _UNWEIGHED = np.ones(N_RESERVES)
 _CLOGGED_CALLED_WORN, _CLEAN_CALLED_WORN = 0.8, 0.04
-# Pumps strand vehicles well below the limit, which has something in hand, and now and then anyway.
-_STRANDS_BELOW_LIMIT, _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.2, 0.1, 0.005
+# Pumps strand vehicles from somewhat below the limit on, and now and then anyway.
+_STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.04, 0.005
+_QUICKENS_AT_MOST = 20.0  # times as fast as a new pump's wear does
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _Z_90 = 1.2815515655446004  # 90 % point of a standard normal
@@ -111,6 +117,8 @@ class _Scratch(NamedTuple):
     flat_shifted: Floats
     nodes: Floats
     out: Floats
+    quickening: Floats
+    """How often wear shifts to the next faster pace, per node. [1/y]"""
 
 
 @_compiled
@@ -180,25 +188,24 @@ def _new_scratch(c: FamilyConstants) -> _Scratch:
         shifted.reshape(-1),
         np.zeros((18, N_RESERVES)),
         np.zeros(4),
+        c.quickening_per_y
+        * np.minimum(
+            np.exp(c.quickening_with_loss * (c.ln_reserve_new - LN_RESERVE)), _QUICKENS_AT_MOST
+        ),
     )
 
 
 @_compiled
-def _change_pace(p, q, onset, quickening, relief):
-    for k in range(N_PACES):
-        faster = onset if k == 0 else quickening
-        stay = 1.0 - (faster if k < N_PACES - 1 else 0.0) - (relief if k > 0 else 0.0)
-        for i in range(N_RESERVES):
-            q[k, i] = p[k, i] * stay
-        if k > 0:
-            from_below = onset if k == 1 else quickening
-            for i in range(N_RESERVES):
-                q[k, i] += p[k - 1, i] * from_below
-        if k < N_PACES - 1:
-            for i in range(N_RESERVES):
-                q[k, i] += p[k + 1, i] * relief
+def _change_pace(p, q, onset, quickening, relief, faster, dt_y):
+    """Fill ``q`` with ``p`` after changes of pace; ``faster`` is room for a number per node."""
     for i in range(N_RESERVES):
-        q[SUPPLY, i] = p[SUPPLY, i]
+        faster[i] = 1.0 - _exp_of_negative(-quickening[i] * dt_y)
+    q[:] = p
+    for k in range(N_PACES - 1):
+        for i in range(N_RESERVES):
+            moving = p[k, i] * (onset if k == 0 else faster[i]) - p[k + 1, i] * relief
+            q[k, i] -= moving
+            q[k + 1, i] += moving
 
 
 @_compiled
@@ -413,8 +420,10 @@ def _advance(belief, scratch, dt_y, repaired, rate, c):
             belief.p,
             scratch.p,
             1.0 - math.exp(-c.wear_onset_per_y * step),
-            1.0 - math.exp(-c.quickening_per_y * step),
+            scratch.quickening,
             1.0 - math.exp(-c.wear_relief_per_y * step),
+            scratch.px,
+            step,
         )
         _wear(belief, scratch, step)
         _starve(
@@ -602,7 +611,7 @@ def _weigh(belief, scratch, r, j, windows, c):
     error_r[:] = error_b[:] = slope[:] = inv_r[:] = inv_b[:] = 0.0
     for k in range(N_ROWS):
         _add(n[13 if k < N_PACES else 14], p[k], 1.0)
-    honest = 1.0 - e_r - e_b - e_rb
+    honest = 1.0 - e_r - e_b - e_rb - c.p_passing_loss
     both = e_rb * wide_r * wide_b
     total = botched_r = botched_b = 0.0
     mass = res_r = res_r2 = 0.0
@@ -660,6 +669,50 @@ def _weigh(belief, scratch, r, j, windows, c):
                 for i in range(N_RESERVES):
                     sound = w * px[i] * like_b[i] * (honest * like_r[i] + e_r * wide_r)
                     d_var_build[i] += sound * inv_b[i]
+    var_reach = c.sd_reach**2 + sd_shift**2 + _VAR_PASSING
+    for m in range(len(_PASSING_LOSS)):
+        # What was lost in this run only: by a leak, or as flow, which takes the climb with it.
+        to_reach = shift - _PASSING_LOSS[m]
+        if has_ratio:
+            _explain_ratio(
+                belief,
+                y,
+                var_y,
+                var_reach,
+                c.cap_sharpness,
+                to_reach,
+                error_r,
+                slope,
+                inv_r,
+                like_r,
+            )
+        if has_build:
+            _ln_build_shares(shares, to_reach + ln_kit, share, share_slope)
+        e_passing = 0.5 * c.p_passing_loss * _OF_PASSING[m]
+        for starved in range(2):
+            px, like = n[13 + starved], n[15 + starved]
+            for of_flow in range(2):
+                if has_build:
+                    _miss_build(belief, known, c.volumetric_share, starved, share, error_b)
+                    if of_flow == 1:
+                        error_b += _PASSING_LOSS[m]
+                    _explain_build(
+                        belief.var_build,
+                        var_b + of_flow * _VAR_PASSING,
+                        var_kit,
+                        var_reach,
+                        share_slope,
+                        error_b,
+                        inv_b,
+                        like_b,
+                    )
+                lost = 0.0
+                for i in range(N_RESERVES):
+                    here = e_passing * like_r[i] * like_b[i]
+                    like[i] += here
+                    lost += px[i] * here
+                botched_r += lost
+                botched_b += lost
     for starved in range(2):
         px, like = n[13 + starved], n[15 + starved]
         for i in range(N_RESERVES):
@@ -727,7 +780,7 @@ def _expect(p, table):
 def _strands_per_y(c, ln_limit, rate):
     """Fill, per node: how often a pump of that reserve strands its vehicle. [1/y]"""
     for i in range(N_RESERVES):
-        over = (LN_RESERVE[i] - ln_limit + _STRANDS_BELOW_LIMIT) / _STRANDS_WITHIN
+        over = (LN_RESERVE[i] - ln_limit + c.strands_below_limit) / _STRANDS_WITHIN
         rate[i] = _STRANDS_ANYWAY_PER_Y + c.strands_per_y / (1.0 + math.exp(over))
 
 

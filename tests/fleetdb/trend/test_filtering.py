@@ -142,9 +142,9 @@ def evidence_of(own: Readings, failed_y: float, constants: FamilyConstants = STI
 
 
 def strands_per_y(ln_reserve: Floats) -> Floats:
-    """How often a pump strands its vehicle: four times a year well below 0.8 of the limit."""
-    over = (ln_reserve - math.log(LIMIT) + 0.2) / 0.1
-    return 0.005 + 4.0 / (1.0 + np.exp(over))
+    """How often a pump strands its vehicle: six times a year well below 0.9 of the limit."""
+    over = (ln_reserve - math.log(LIMIT) + 0.1) / 0.04
+    return 0.005 + 6.0 / (1.0 + np.exp(over))
 
 
 @pytest.mark.parametrize("ln_reserve_new", [-0.5, -0.2, 0.3])

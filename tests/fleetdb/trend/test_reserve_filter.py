@@ -34,7 +34,7 @@ from tests.fleetdb.trend.pump_readings import (
 PLAIN = CONSTANTS._replace(
     sd_ln_cap=1e-4,
     sd_reach=1e-6,
-    **{name: 1e-9 for name in CONSTANTS._fields if name.startswith("p_botched")},
+    **{name: 1e-9 for name in CONSTANTS._fields if name.startswith("p_")},
     **{name: 0.0 for name in CONSTANTS._fields if name.endswith(("_per_y", "_per_sqrt_y"))},
 )
 PACES_OF_NEW_PUMPS = np.array([0.42, 0.30, 0.15, 0.08, 0.04, 0.01])
@@ -196,21 +196,82 @@ def test_a_test_that_measured_nothing_leaves_only_motion() -> None:
     "ln_build_drop", [np.nan, 0.0, 0.25], ids=["not timed", "as before", "slower as well"]
 )
 def test_one_botched_run_is_not_believed_and_two_are(ln_build_drop: float) -> None:
-    at_y = np.arange(8) * 0.15
-    y = np.full(8, ratio_of(math.log(1.5)))
+    at_y = np.arange(9) * 0.15
+    y = np.full(9, ratio_of(math.log(1.5)))
     b = build_of(math.log(1.5)) - np.where(at_y < 0.85, 0.0, ln_build_drop)
     y[6:] = math.log(0.68)
     if np.isnan(ln_build_drop):
         b[:] = np.nan
     else:
-        b[7] = build_of(math.log(0.72))  # the second time it is the pump itself
+        b[7:] = build_of(math.log(0.72))  # the second time it is the pump itself
 
     records, _ = run(readings(at_y, y, b))
 
     assert records.p_below[5] < 0.02
     assert records.p_below[6] < 0.4
     assert records.p_botched_ratio[6] > 0.5
+    assert records.p_below[8] > 0.7
+    if ln_build_drop != 0.0:
+        # A climb as before is no second low reading: it takes one more.
+        assert records.p_below[7] > 0.5
+
+
+def test_a_run_that_lost_reach_is_not_believed_once_and_is_twice() -> None:
+    """A valve that was not seated looks in every reading like a worn pump."""
+    at_y = np.arange(8) * 0.15
+    x = np.where(at_y < 0.85, math.log(1.5), math.log(0.72))
+
+    often = CONSTANTS._replace(p_passing_loss=0.03)
+    own = readings(at_y, ratio_of(x), build_of(x))
+
+    records, _ = run(own, often)
+    seldom, _ = run(own, often._replace(p_passing_loss=1e-4))
+
+    assert records.p_below[6] < 0.2
+    assert seldom.p_below[6] > 2 * records.p_below[6]
+    assert records.p_botched_ratio[6] > 0.7
+    assert records.p_botched_build[6] > 0.7
     assert records.p_below[7] > 0.7
+
+
+@pytest.mark.parametrize("ln_seen", [-0.25, 0.0], ids=["well below", "nearly there"])
+@pytest.mark.parametrize("of_flow", [False, True], ids=["leak", "flow"])
+def test_a_passing_loss_is_averaged_over_as_by_brute_force(of_flow: bool, ln_seen: float) -> None:
+    """Losses of 0.1 to 1.3 in ln, ever fewer the larger (mean 0.6), half leaks and half flow."""
+    c = PLAIN._replace(p_passing_loss=0.3, sd_reach=0.05, sd_ln_build_new=1e-3)
+    lost = math.log(1.5) - ln_seen if of_flow else 0.0
+    y, b = ratio_of(ln_seen, c), build_of(ln_seen, c) - lost
+    losses = np.linspace(0.1, 1.3, 601)
+    shares = np.exp(-losses / 0.6)
+    shares *= c.p_passing_loss / shares.sum()
+    scatter = np.linspace(-5, 5, 201)
+    normal = np.exp(-0.5 * scatter**2)
+    normal /= normal.sum()
+
+    def likely(x: float, loss: Floats, flow: Floats) -> Floats:
+        reach = x - loss[:, None] + c.sd_reach * scatter[None, :]
+        sigma_r, sigma_b = c.sd_ratio, c.sd_build
+        off = b - build_of(np.maximum(reach, math.log(0.75)), c) + flow[:, None]
+        off -= c.volumetric_share * (x - reach)
+        like = np.exp(-0.5 * ((y - ratio_of(reach, c)) / sigma_r) ** 2 - 0.5 * (off / sigma_b) ** 2)
+        return (like * normal).sum(axis=1) / (2 * math.pi * sigma_r * sigma_b)
+
+    none = np.zeros(1)
+    prior = np.exp(-0.5 * ((LN_RESERVE - c.ln_reserve_new) / c.sd_ln_reserve_new) ** 2)
+    honest = np.array([(1 - c.p_passing_loss) * likely(x, none, none)[0] for x in LN_RESERVE])
+    passing = np.array(
+        [
+            (0.5 * shares * (likely(x, losses, 0 * losses) + likely(x, losses, losses))).sum()
+            for x in LN_RESERVE
+        ]
+    )
+    total = (prior * (honest + passing)).sum()
+
+    records, pump = run(readings([0.0], y, b), c)
+
+    assert records.p_botched_ratio[0] == pytest.approx((prior * passing).sum() / total, abs=0.05)
+    # Six losses stand for all, and what both readings lose by them is taken as if each lost its own.
+    assert pump.log_evidence[0] == pytest.approx(math.log(total / prior.sum()), abs=0.8)
 
 
 def test_a_good_run_after_a_botched_one_makes_it_forgotten() -> None:
