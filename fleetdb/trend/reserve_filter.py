@@ -55,6 +55,9 @@ _BOTCHED_LN_BUILD_DROP, _BOTCHED_LN_BUILD_SD = 0.4, 0.5
 _PASSING_LOSS = np.linspace(0.2, 1.2, 6)
 _OF_PASSING = np.exp(-_PASSING_LOSS / 0.6) / np.exp(-_PASSING_LOSS / 0.6).sum()
 _VAR_PASSING = float(_PASSING_LOSS[1] - _PASSING_LOSS[0]) ** 2 / 12.0
+# It is looked for where a reading is botched otherwise with a chance of this much, so as not to
+# double what a record costs.
+_ODD = 0.02
 _SMALLEST_DAMAGE, _MEAN_DAMAGE = 0.15, 0.4
 # A leak bad enough to be mended took something; what it took is given back, not more.
 _SMALLEST_GAIN, _MEAN_GAIN = 0.1, 0.25
@@ -669,9 +672,16 @@ def _weigh(belief, scratch, r, j, windows, c):
                 for i in range(N_RESERVES):
                     sound = w * px[i] * like_b[i] * (honest * like_r[i] + e_r * wide_r)
                     d_var_build[i] += sound * inv_b[i]
+    told = 0.0
+    for starved in range(2):
+        px, like = n[13 + starved], n[15 + starved]
+        for i in range(N_RESERVES):
+            at_node[i] += px[i] * like[i]
+            told += px[i] * like[i]
+    # What was lost in this run only: by a leak, or as flow, which takes the climb with it.
+    n_losses = len(_PASSING_LOSS) if botched_r + botched_b > _ODD * told else 0
     var_reach = c.sd_reach**2 + sd_shift**2 + _VAR_PASSING
-    for m in range(len(_PASSING_LOSS)):
-        # What was lost in this run only: by a leak, or as flow, which takes the climb with it.
+    for m in range(n_losses):
         to_reach = shift - _PASSING_LOSS[m]
         if has_ratio:
             _explain_ratio(
@@ -710,13 +720,10 @@ def _weigh(belief, scratch, r, j, windows, c):
                 for i in range(N_RESERVES):
                     here = e_passing * like_r[i] * like_b[i]
                     like[i] += here
+                    at_node[i] += px[i] * here
                     lost += px[i] * here
                 botched_r += lost
                 botched_b += lost
-    for starved in range(2):
-        px, like = n[13 + starved], n[15 + starved]
-        for i in range(N_RESERVES):
-            at_node[i] += px[i] * like[i]
     for i in range(N_RESERVES):
         total += at_node[i]
         at_node[i] = 1.0 / max(at_node[i], _TINY)

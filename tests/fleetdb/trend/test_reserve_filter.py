@@ -238,7 +238,8 @@ def test_a_run_that_lost_reach_is_not_believed_once_and_is_twice() -> None:
 @pytest.mark.parametrize("of_flow", [False, True], ids=["leak", "flow"])
 def test_a_passing_loss_is_averaged_over_as_by_brute_force(of_flow: bool, ln_seen: float) -> None:
     """Losses of 0.1 to 1.3 in ln, ever fewer the larger (mean 0.6), half leaks and half flow."""
-    c = PLAIN._replace(p_passing_loss=0.3, sd_reach=0.05, sd_ln_build_new=1e-3)
+    # Botched otherwise often enough to be looked at.
+    c = PLAIN._replace(p_passing_loss=0.3, p_botched_both=0.01, sd_reach=0.05, sd_ln_build_new=1e-3)
     lost = math.log(1.5) - ln_seen if of_flow else 0.0
     y, b = ratio_of(ln_seen, c), build_of(ln_seen, c) - lost
     losses = np.linspace(0.1, 1.3, 601)
@@ -270,7 +271,7 @@ def test_a_passing_loss_is_averaged_over_as_by_brute_force(of_flow: bool, ln_see
     records, pump = run(readings([0.0], y, b), c)
 
     assert records.p_botched_ratio[0] == pytest.approx((prior * passing).sum() / total, abs=0.05)
-    # Six losses stand for all, and what both readings lose by them is taken as if each lost its own.
+    # Six losses stand for all, and around each of them both readings lose by themselves.
     assert pump.log_evidence[0] == pytest.approx(math.log(total / prior.sum()), abs=0.8)
 
 
