@@ -49,6 +49,7 @@ LOCAL_LEVEL = CONSTANTS._replace(
     p_botched_ratio=0.0,
     p_botched_build=0.0,
     p_botched_both=0.0,
+    p_passing_loss=0.0,
 )
 
 

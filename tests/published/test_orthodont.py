@@ -93,6 +93,7 @@ def one_way(mean: float, between: float, residual: float) -> FamilyConstants:
         p_botched_ratio=0.0,
         p_botched_build=0.0,
         p_botched_both=0.0,
+        p_passing_loss=0.0,
     )
 
 
