@@ -47,10 +47,10 @@ class Policy:
     """What ``probability_below_limit`` looks ahead. [d]"""
     watch_from: float = 0.30
     watch_until: float = 0.15
-    needless_per_missed: float = 1.75
+    needless_per_missed: float = 2.5
     """So many needless book-ins are as bad as one worn pump that is not booked in, both as the
     engine counts them; needless ones are some half more by the truth (DEVELOPERS.md)."""
-    needless_per_100_vehicle_years: float = 2.5
+    needless_per_100_vehicle_years: float = 2.0
     """Book-ins of pumps not worn that are put up with at most, per 100 vehicle-years of such
     pumps, whatever they find."""
     book_in_until: float = 0.30
