@@ -50,7 +50,7 @@ class Policy:
     needless_per_missed: float = 2.5
     """So many needless book-ins are as bad as one worn pump that is not booked in, both as the
     engine counts them; needless ones are some half more by the truth (DEVELOPERS.md)."""
-    needless_per_100_vehicle_years: float = 2.0
+    needless_per_100_vehicle_years: float = 1.8
     """Book-ins of pumps not worn that are put up with at most, per 100 vehicle-years of such
     pumps, whatever they find."""
     book_in_until: float = 0.30
