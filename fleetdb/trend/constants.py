@@ -59,7 +59,7 @@ class FamilyConstants(NamedTuple):
     quickening_per_y: float
     """Rate at which a pump as good as new, if it wears, shifts to the next faster pace. [1/y]"""
     quickening_with_loss: float
-    """By how much ln of that rate rises with each unit of ln reserve lost. [-]"""
+    """By how much ln of that rate rises with each unit of ln reserve lost, up to a bound. [-]"""
     wear_relief_per_y: float
     damage_per_y: float
     """Rate of sudden losses of reserve. [1/y]"""
@@ -135,7 +135,7 @@ PRIORS: dict[str, Prior] = {
     "damage_per_y": Prior(0.03, 0.6, True, 0.002, 0.5),
     "mended_by_repair": Prior(0.7, 0.3, True, 0.05, 0.97),
     # Limits are set with something in hand, how much is for the fleet's failures to say.
-    "strands_per_y": Prior(6.0, 0.8, True, 0.05, 60.0),
+    "strands_per_y": Prior(6.0, 0.8, True, 0.05, 30.0),
     "strands_below_limit": Prior(0.1, 0.1, False, -0.1, 0.5),
 }
 

@@ -55,9 +55,6 @@ _BOTCHED_LN_BUILD_DROP, _BOTCHED_LN_BUILD_SD = 0.4, 0.5
 _PASSING_LOSS = np.linspace(0.2, 1.2, 6)
 _OF_PASSING = np.exp(-_PASSING_LOSS / 0.6) / np.exp(-_PASSING_LOSS / 0.6).sum()
 _VAR_PASSING = float(_PASSING_LOSS[1] - _PASSING_LOSS[0]) ** 2 / 12.0
-# It is looked for where a reading is botched otherwise with a chance of this much, so as not to
-# double what a record costs.
-_ODD = 0.02
 _SMALLEST_DAMAGE, _MEAN_DAMAGE = 0.15, 0.4
 # A leak bad enough to be mended took something; what it took is given back, not more.
 _SMALLEST_GAIN, _MEAN_GAIN = 0.1, 0.25
@@ -78,7 +75,7 @@ _UNWEIGHED = np.ones(N_RESERVES)
 _CLOGGED_CALLED_WORN, _CLEAN_CALLED_WORN = 0.8, 0.04
 # Pumps strand vehicles from somewhat below the limit on, and now and then anyway.
 _STRANDS_WITHIN, _STRANDS_ANYWAY_PER_Y = 0.04, 0.005
-_QUICKENS_AT_MOST = 20.0  # times as fast as a new pump's wear does
+_QUICKENS_AT_MOST = 8.0  # times as often as a new pump's wear does
 _WELL_BELOW_CAP = 0.25  # ln ratio that no scatter of a capped test comes down to
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _Z_90 = 1.2815515655446004  # 90 % point of a standard normal
@@ -202,7 +199,8 @@ def _new_scratch(c: FamilyConstants) -> _Scratch:
 def _change_pace(p, q, onset, quickening, relief, faster, dt_y):
     """Fill ``q`` with ``p`` after changes of pace; ``faster`` is room for a number per node."""
     for i in range(N_RESERVES):
-        faster[i] = 1.0 - _exp_of_negative(-quickening[i] * dt_y)
+        # Of what is not relieved, so that no more leaves than there is.
+        faster[i] = (1.0 - relief) * (1.0 - _exp_of_negative(-quickening[i] * dt_y))
     q[:] = p
     for k in range(N_PACES - 1):
         for i in range(N_RESERVES):
@@ -614,7 +612,7 @@ def _weigh(belief, scratch, r, j, windows, c):
     error_r[:] = error_b[:] = slope[:] = inv_r[:] = inv_b[:] = 0.0
     for k in range(N_ROWS):
         _add(n[13 if k < N_PACES else 14], p[k], 1.0)
-    honest = 1.0 - e_r - e_b - e_rb - c.p_passing_loss
+    honest = 1.0 - e_r - e_b - e_rb
     both = e_rb * wide_r * wide_b
     total = botched_r = botched_b = 0.0
     mass = res_r = res_r2 = 0.0
@@ -639,6 +637,8 @@ def _weigh(belief, scratch, r, j, windows, c):
             _ln_build_shares(shares, to_reach + ln_kit, share, share_slope)
         for starved in range(2):
             px, like = n[13 + starved], n[15 + starved]
+            # One that is starved as it is does not lose reach in passing as well.
+            as_it_is = honest - (0.0 if starved == 1 else c.p_passing_loss)
             if has_build:
                 _miss_build(belief, known, c.volumetric_share, starved, share, error_b)
                 _explain_build(
@@ -646,7 +646,7 @@ def _weigh(belief, scratch, r, j, windows, c):
                 )
             for i in range(N_RESERVES):
                 like[i] += w * (
-                    like_b[i] * (honest * like_r[i] + e_r * wide_r)
+                    like_b[i] * (as_it_is * like_r[i] + e_r * wide_r)
                     + e_b * wide_b * like_r[i]
                     + both
                 )
@@ -660,28 +660,22 @@ def _weigh(belief, scratch, r, j, windows, c):
                     res_r += here * error_r[i]
                     res_r2 += here * (error_r[i] * error_r[i] + 1.0 / inv_r[i])
                 for i in range(N_RESERVES):
-                    sound = w * px[i] * like_r[i] * (honest * like_b[i] + e_b * wide_b)
+                    sound = w * px[i] * like_r[i] * (as_it_is * like_b[i] + e_b * wide_b)
                     d_cap[i] += sound * slope[i] * inv_r[i] * error_r[i]
                 for i in range(N_RESERVES):
-                    sound = w * px[i] * like_r[i] * (honest * like_b[i] + e_b * wide_b)
+                    sound = w * px[i] * like_r[i] * (as_it_is * like_b[i] + e_b * wide_b)
                     d_var_cap[i] += sound * slope[i] * slope[i] * inv_r[i]
             if has_build:
                 for i in range(N_RESERVES):
-                    sound = w * px[i] * like_b[i] * (honest * like_r[i] + e_r * wide_r)
+                    sound = w * px[i] * like_b[i] * (as_it_is * like_r[i] + e_r * wide_r)
                     d_build[i] += sound * inv_b[i] * error_b[i]
                 for i in range(N_RESERVES):
-                    sound = w * px[i] * like_b[i] * (honest * like_r[i] + e_r * wide_r)
+                    sound = w * px[i] * like_b[i] * (as_it_is * like_r[i] + e_r * wide_r)
                     d_var_build[i] += sound * inv_b[i]
-    told = 0.0
-    for starved in range(2):
-        px, like = n[13 + starved], n[15 + starved]
-        for i in range(N_RESERVES):
-            at_node[i] += px[i] * like[i]
-            told += px[i] * like[i]
     # What was lost in this run only: by a leak, or as flow, which takes the climb with it.
-    n_losses = len(_PASSING_LOSS) if botched_r + botched_b > _ODD * told else 0
+    px, like = n[13], n[15]
     var_reach = c.sd_reach**2 + sd_shift**2 + _VAR_PASSING
-    for m in range(n_losses):
+    for m in range(len(_PASSING_LOSS)):
         to_reach = shift - _PASSING_LOSS[m]
         if has_ratio:
             _explain_ratio(
@@ -699,31 +693,31 @@ def _weigh(belief, scratch, r, j, windows, c):
         if has_build:
             _ln_build_shares(shares, to_reach + ln_kit, share, share_slope)
         e_passing = 0.5 * c.p_passing_loss * _OF_PASSING[m]
-        for starved in range(2):
-            px, like = n[13 + starved], n[15 + starved]
-            for of_flow in range(2):
-                if has_build:
-                    _miss_build(belief, known, c.volumetric_share, starved, share, error_b)
-                    if of_flow == 1:
-                        error_b += _PASSING_LOSS[m]
-                    _explain_build(
-                        belief.var_build,
-                        var_b + of_flow * _VAR_PASSING,
-                        var_kit,
-                        var_reach,
-                        share_slope,
-                        error_b,
-                        inv_b,
-                        like_b,
-                    )
-                lost = 0.0
-                for i in range(N_RESERVES):
-                    here = e_passing * like_r[i] * like_b[i]
-                    like[i] += here
-                    at_node[i] += px[i] * here
-                    lost += px[i] * here
-                botched_r += lost
-                botched_b += lost
+        for of_flow in range(2):
+            if has_build:
+                _miss_build(belief, known, c.volumetric_share, 0, share, error_b)
+                if of_flow == 1:
+                    error_b += _PASSING_LOSS[m]
+                _explain_build(
+                    belief.var_build,
+                    var_b + of_flow * _VAR_PASSING,
+                    var_kit,
+                    var_reach,
+                    share_slope,
+                    error_b,
+                    inv_b,
+                    like_b,
+                )
+            for i in range(N_RESERVES):
+                here = e_passing * like_r[i] * like_b[i]
+                like[i] += here
+                # A ratio that the cap holds all the same shows nothing of it.
+                botched_r += px[i] * here * (1.0 - slope[i])
+                botched_b += px[i] * here
+    for starved in range(2):
+        px, like = n[13 + starved], n[15 + starved]
+        for i in range(N_RESERVES):
+            at_node[i] += px[i] * like[i]
     for i in range(N_RESERVES):
         total += at_node[i]
         at_node[i] = 1.0 / max(at_node[i], _TINY)
