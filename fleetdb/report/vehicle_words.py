@@ -29,8 +29,8 @@ def why_set_aside(test: TestSeen) -> list[str]:
     readings = (("proof ratio", test.proof_ratio), ("build rate", test.build_rate_bar_per_s))
     return [
         f"The {name} is set aside: {reading.probability_botched:.0%} likely to be botched. It "
-        "lies too far from what the tests before it and the other reading lead to expect, and "
-        "hardly moves the verdict; a next test that agrees with it is believed."
+        "does not fit the tests before it: more likely the run went wrong than the pump. It hardly "
+        "moves the verdict; a next test that agrees with it is believed."
         for name, reading in readings
         if reading is not None and reading.is_set_aside
     ]

@@ -165,7 +165,7 @@ def test_the_search_ends_as_high_wherever_it_begins(sharpness: float) -> None:
 
     sample, start = sample_of(series), starting_constants(series)
 
-    # Twenty constants, each known to half a unit of log evidence.
+    # Some thirty constants, most known to half a unit of log evidence.
     one = learn(sample, start, LIMIT).constants
     other = learn(sample, true._replace(ln_build_new=start.ln_build_new), LIMIT).constants
 

@@ -10,14 +10,17 @@ import pytest
 
 from fleetdb.trend.beliefs import Floats, Readings, Repair
 from fleetdb.trend.build_windows import LN_REACH, number_windows
-from fleetdb.trend.filtering import Levels
+from fleetdb.trend.filtering import Levels, look_ahead
 from fleetdb.trend.reserve_filter import (
     FOUND_CLOGGED,
     FOUND_SOUND,
     LEAKS_REPAIRED,
     LN_RESERVE,
+    N_ROWS,
     SUPPLY_REPAIRED,
     WEAR_PER_Y,
+    _change_pace,
+    _new_scratch,
 )
 from tests.fleetdb.trend.pump_readings import (
     CONSTANTS,
@@ -212,7 +215,7 @@ def test_one_botched_run_is_not_believed_and_two_are(ln_build_drop: float) -> No
     assert records.p_botched_ratio[6] > 0.5
     assert records.p_below[8] > 0.7
     if ln_build_drop != 0.0:
-        # A climb as before is no second low reading: it takes one more.
+        # After a climb as before, the next low run may have lost reach in passing.
         assert records.p_below[7] > 0.5
 
 
@@ -234,12 +237,76 @@ def test_a_run_that_lost_reach_is_not_believed_once_and_is_twice() -> None:
     assert records.p_below[7] > 0.7
 
 
+def test_a_capped_ratio_shows_nothing_of_a_passing_loss() -> None:
+    """Air in the fuel slows the climb; what the pump reaches stays above the regulator's cap."""
+    at_y = np.arange(8) * 0.15
+    x = np.full(8, math.log(1.8))
+    b = build_of(x)
+    b[7] -= 0.5
+
+    records, _ = run(readings(at_y, ratio_of(x), b), CONSTANTS._replace(p_passing_loss=0.03))
+
+    assert records.p_botched_build[7] > 0.7
+    assert records.p_botched_ratio[7] < 0.3
+
+
+@pytest.mark.parametrize("measured", ["ln_ratio", "ln_build"])
+@pytest.mark.parametrize("p_passing_loss", [1e-4, 0.008, 0.15])
+def test_what_a_reading_may_be_adds_up_to_one(p_passing_loss: float, measured: str) -> None:
+    """Else the chance of a passing loss would be learnt too low or too high."""
+    c = CONSTANTS._replace(p_passing_loss=p_passing_loss)
+    # The lowest reserve of the grid takes every ratio below its own: none of it is looked at.
+    values = np.linspace(-1.0, 0.5, 1501) if measured == "ln_ratio" else np.linspace(2.5, 7.5, 1501)
+
+    density = [
+        math.exp(run(readings([0.0], **{measured: value}), c)[1].log_evidence[0])
+        for value in values
+    ]
+
+    assert np.trapezoid(density, values) == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize("with_loss", [-2.0, 0.0, 2.0])
+def test_wear_quickens_by_what_is_lost(with_loss: float) -> None:
+    """Held against the same chain of paces, worked out for one reserve at a time."""
+    c = CONSTANTS._replace(quickening_per_y=0.6, quickening_with_loss=with_loss)
+    p = np.zeros((N_ROWS, len(LN_RESERVE)))
+    p[:-1] = PACES_OF_NEW_PUMPS[:, None]
+    q = np.empty_like(p)
+    rates = 0.6 * np.minimum(np.exp(with_loss * (c.ln_reserve_new - LN_RESERVE)), 8.0)
+
+    _change_pace(p, q, 0.2, _new_scratch(c).quickening, 0.1, np.empty(len(LN_RESERVE)), 0.25)
+
+    faster = 0.9 * (1.0 - np.exp(-0.25 * rates))
+    for i, onward in enumerate(faster):
+        chain = np.zeros((6, 6))
+        for k in range(5):
+            chain[k + 1, k] = 0.2 if k == 0 else onward
+            chain[k, k + 1] = 0.1
+        chain += np.diag(1.0 - chain.sum(axis=0))
+        np.testing.assert_allclose(q[:-1, i], chain @ PACES_OF_NEW_PUMPS, atol=1e-5)
+    np.testing.assert_array_equal(q[-1], p[-1])
+
+
+@pytest.mark.parametrize("quickening_per_y", [0.05, 5.0])
+@pytest.mark.parametrize("with_loss", [-2.0, 5.0])
+def test_no_constant_that_can_be_learnt_makes_a_negative_chance(
+    quickening_per_y: float, with_loss: float
+) -> None:
+    c = CONSTANTS._replace(quickening_per_y=quickening_per_y, quickening_with_loss=with_loss)
+
+    ahead = look_ahead(c, LEVELS)
+
+    for chance in (ahead.worn, ahead.below_at):
+        assert chance.min() >= 0.0
+        assert chance.max() <= 1.0 + 1e-9
+
+
 @pytest.mark.parametrize("ln_seen", [-0.25, 0.0], ids=["well below", "nearly there"])
 @pytest.mark.parametrize("of_flow", [False, True], ids=["leak", "flow"])
 def test_a_passing_loss_is_averaged_over_as_by_brute_force(of_flow: bool, ln_seen: float) -> None:
     """Losses of 0.1 to 1.3 in ln, ever fewer the larger (mean 0.6), half leaks and half flow."""
-    # Botched otherwise often enough to be looked at.
-    c = PLAIN._replace(p_passing_loss=0.3, p_botched_both=0.01, sd_reach=0.05, sd_ln_build_new=1e-3)
+    c = PLAIN._replace(p_passing_loss=0.3, sd_reach=0.05, sd_ln_build_new=1e-3)
     lost = math.log(1.5) - ln_seen if of_flow else 0.0
     y, b = ratio_of(ln_seen, c), build_of(ln_seen, c) - lost
     losses = np.linspace(0.1, 1.3, 601)
@@ -270,7 +337,7 @@ def test_a_passing_loss_is_averaged_over_as_by_brute_force(of_flow: bool, ln_see
 
     records, pump = run(readings([0.0], y, b), c)
 
-    assert records.p_botched_ratio[0] == pytest.approx((prior * passing).sum() / total, abs=0.05)
+    assert records.p_botched_build[0] == pytest.approx((prior * passing).sum() / total, abs=0.05)
     # Six losses stand for all, and around each of them both readings lose by themselves.
     assert pump.log_evidence[0] == pytest.approx(math.log(total / prior.sum()), abs=0.8)
 
