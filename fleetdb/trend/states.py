@@ -47,7 +47,7 @@ class Policy:
     """What ``probability_below_limit`` looks ahead. [d]"""
     watch_from: float = 0.30
     watch_until: float = 0.15
-    needless_per_missed: float = 2.5
+    needless_per_missed: float = 3.5
     """So many needless book-ins are as bad as one worn pump that is not booked in, both as the
     engine counts them; needless ones are some half more by the truth (DEVELOPERS.md)."""
     needless_per_100_vehicle_years: float = 1.8
