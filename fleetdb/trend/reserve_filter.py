@@ -53,7 +53,8 @@ _BOTCHED_LN_RATIO, _BOTCHED_LN_RATIO_SD = math.log(0.65), 0.45
 _BOTCHED_LN_BUILD_DROP, _BOTCHED_LN_BUILD_SD = 0.4, 0.5
 # A passing loss of ln reach lies at one of these, or half a step around it.
 _PASSING_LOSS = np.linspace(0.2, 1.2, 6)
-_OF_PASSING = np.exp(-_PASSING_LOSS / 0.6) / np.exp(-_PASSING_LOSS / 0.6).sum()
+_OF_PASSING = np.exp(-_PASSING_LOSS / 0.6)
+_OF_PASSING /= _OF_PASSING.sum()
 _VAR_PASSING = float(_PASSING_LOSS[1] - _PASSING_LOSS[0]) ** 2 / 12.0
 _SMALLEST_DAMAGE, _MEAN_DAMAGE = 0.15, 0.4
 # A leak bad enough to be mended took something; what it took is given back, not more.
@@ -503,9 +504,11 @@ def _normal_density(error, inverse, like):
 
 
 @_compiled
-def _explain_ratio(belief, y, var_y, var_reach, sharpness, shift, error, slope, inverse, like):
-    """Fill, per node: y less what is expected, the cap's part in that, 1 / variance, density."""
+def _explain_ratio(belief, y, var_y, var_reach, sharpness, shift, nodes):
+    """Fill rows 0 to 3 of ``nodes``: y less what is expected, the cap's part in that, 1 / variance,
+    density."""
     cap, var_cap = belief.cap, belief.var_cap
+    error, slope, inverse, like = nodes[0], nodes[1], nodes[2], nodes[3]
     for i in range(N_RESERVES):
         # The soft minimum of cap and reach.
         z = sharpness * (cap[i] - shift - LN_RESERVE[i])
@@ -621,18 +624,7 @@ def _weigh(belief, scratch, r, j, windows, c):
         w = _WEIGHTS[q] if n_nodes > 1 else 1.0
         to_reach = shift + _NODES[q] * sd_shift
         if has_ratio:
-            _explain_ratio(
-                belief,
-                y,
-                var_y,
-                var_reach,
-                c.cap_sharpness,
-                to_reach,
-                error_r,
-                slope,
-                inv_r,
-                like_r,
-            )
+            _explain_ratio(belief, y, var_y, var_reach, c.cap_sharpness, to_reach, n)
         if has_build:
             _ln_build_shares(shares, to_reach + ln_kit, share, share_slope)
         for starved in range(2):
@@ -678,24 +670,13 @@ def _weigh(belief, scratch, r, j, windows, c):
     for m in range(len(_PASSING_LOSS)):
         to_reach = shift - _PASSING_LOSS[m]
         if has_ratio:
-            _explain_ratio(
-                belief,
-                y,
-                var_y,
-                var_reach,
-                c.cap_sharpness,
-                to_reach,
-                error_r,
-                slope,
-                inv_r,
-                like_r,
-            )
+            _explain_ratio(belief, y, var_y, var_reach, c.cap_sharpness, to_reach, n)
         if has_build:
             _ln_build_shares(shares, to_reach + ln_kit, share, share_slope)
+            _miss_build(belief, known, c.volumetric_share, 0, share, error_b)
         e_passing = 0.5 * c.p_passing_loss * _OF_PASSING[m]
         for of_flow in range(2):
             if has_build:
-                _miss_build(belief, known, c.volumetric_share, 0, share, error_b)
                 if of_flow == 1:
                     error_b += _PASSING_LOSS[m]
                 _explain_build(
